@@ -1,0 +1,118 @@
+# chaffinch: build, test, install.   `make help` lists the targets.
+
+# ---- settings -------------------------------------------------------------
+CC        ?= gcc
+OPT       ?= -O2
+SANITIZE  ?=
+WERROR    ?=
+PREFIX    ?= /usr/local
+DESTDIR   ?=
+BINDIR    ?= $(PREFIX)/bin
+MANDIR    ?= $(PREFIX)/share/man
+VERSION   := 0.1.0
+
+WARNINGS  := -Wall -Wextra -Wpedantic -Wshadow -Wconversion -Wstrict-prototypes -Wmissing-prototypes
+DEFINES   := -D_GNU_SOURCE -D_FILE_OFFSET_BITS=64 -DCHAFFINCH_VERSION='"$(VERSION)"'
+LIBS      := -lraw_r -ljpeg -lexif -lexempi -lsqlite3 -lxxhash -lcjson -lm
+# The executable that moves and deletes links no codec and no parser of foreign bytes.
+APPLY_LIBS := -lsqlite3 -lxxhash -lm
+
+# ---- nothing below needs a change to build elsewhere ----------------------
+# Every flag set has an object folder of its own: builds never mix.
+ifeq ($(origin CC),default)
+CC := gcc
+endif
+comma     := ,
+FLAVOUR   := $(if $(SANITIZE),$(subst $(comma),-,$(SANITIZE)),$(if $(filter -O0,$(OPT)),debug,release))
+OUT       := .build/$(FLAVOUR)$(if $(filter-out gcc cc,$(notdir $(CC))),-$(notdir $(CC)))
+CPPFLAGS_ALL = -Iinclude -I$(OUT) $(DEFINES) $(if $(SANITIZE),-DCHAFFINCH_SANITIZED) $(CPPFLAGS)
+CFLAGS_ALL   = -std=c11 $(OPT) -g $(WARNINGS) $(if $(WERROR),-Werror) $(if $(SANITIZE),-fsanitize=$(SANITIZE) -fno-sanitize-recover=all -fno-omit-frame-pointer) $(CFLAGS)
+LDFLAGS_ALL  = $(if $(SANITIZE),-fsanitize=$(SANITIZE)) $(LDFLAGS)
+
+ENGINE_MODULES := base catalogue worker frame card burst measure decode subject rank session field report review
+APPLY_MODULES  := base catalogue apply
+ENGINE_SRC := $(foreach m,$(ENGINE_MODULES),$(sort $(wildcard src/$(m)/*.c)))
+APPLY_SRC  := $(foreach m,$(APPLY_MODULES),$(sort $(wildcard src/$(m)/*.c)))
+ALL_SRC    := $(sort $(ENGINE_SRC) $(APPLY_SRC))
+CLI_SRC    := $(sort $(wildcard src/cli/*.c))
+ACLI_SRC   := $(sort $(wildcard src/cli_apply/*.c))
+CARDGEN_SRC := $(sort $(wildcard tests/cardgen/*.c))
+REF_SRC    := $(sort $(wildcard tests/ref/*.c))
+UNIT_SRC   := $(sort $(wildcard tests/unit/test_*.c))
+CRASH_SRC  := $(sort $(wildcard tests/crash/*.c))
+HEADERS    := $(sort $(wildcard include/chaffinch/*.h))
+STYLED     := $(sort $(wildcard include/chaffinch/*.h src/*/*.[ch] tests/*/*.[ch]))
+
+obj = $(patsubst %.c,$(OUT)/%.o,$(1))
+UNIT_BIN  := $(patsubst tests/unit/%.c,$(OUT)/unit/%,$(UNIT_SRC))
+CRASH_BIN := $(patsubst tests/crash/%.c,$(OUT)/crash/%,$(CRASH_SRC))
+
+.DEFAULT_GOAL := all
+.DELETE_ON_ERROR:
+MAKEFLAGS += --no-builtin-rules
+
+all: $(OUT)/chaffinch $(OUT)/chaffinch-apply ## build both executables
+
+$(OUT)/%.o: %.c | compile_commands.json
+	@mkdir -p $(@D)
+	$(CC) $(CPPFLAGS_ALL) $(CFLAGS_ALL) -MMD -MP -c -o $@ $<
+
+$(OUT)/libengine.a: $(call obj,$(ENGINE_SRC))
+	@rm -f $@; $(AR) rcs $@ $^
+$(OUT)/libapply.a: $(call obj,$(APPLY_SRC))
+	@rm -f $@; $(AR) rcs $@ $^
+$(OUT)/libtest.a: $(call obj,$(ALL_SRC) $(REF_SRC))
+	@rm -f $@; $(AR) rcs $@ $^
+
+$(OUT)/chaffinch: $(call obj,$(CLI_SRC)) $(OUT)/libengine.a
+	$(CC) $(CFLAGS_ALL) $(LDFLAGS_ALL) -o $@ $^ $(LIBS)
+$(OUT)/chaffinch-apply: $(call obj,$(ACLI_SRC)) $(OUT)/libapply.a
+	$(CC) $(CFLAGS_ALL) $(LDFLAGS_ALL) -o $@ $^ $(APPLY_LIBS)
+$(OUT)/cardgen: $(call obj,$(CARDGEN_SRC)) $(OUT)/libtest.a
+	$(CC) $(CFLAGS_ALL) $(LDFLAGS_ALL) -o $@ $^ $(LIBS)
+$(OUT)/unit/%: $(OUT)/tests/unit/%.o $(OUT)/libtest.a
+	@mkdir -p $(@D)
+	$(CC) $(CFLAGS_ALL) $(LDFLAGS_ALL) -o $@ $^ $(LIBS) $$(pkg-config --libs check)
+$(OUT)/crash/%: $(OUT)/tests/crash/%.o $(OUT)/libtest.a
+	@mkdir -p $(@D)
+	$(CC) $(CFLAGS_ALL) $(LDFLAGS_ALL) -o $@ $^ $(LIBS)
+
+compile_commands.json: Makefile
+	@scripts/compile-commands '$(CC) $(CPPFLAGS_ALL) $(CFLAGS_ALL)' $(ALL_SRC) $(CLI_SRC) $(ACLI_SRC) $(CARDGEN_SRC) $(UNIT_SRC) $(CRASH_SRC) $(REF_SRC) > $@
+
+cardgen: $(OUT)/cardgen ## build the demo card generator
+
+unit: $(UNIT_BIN) ## build and run the unit tests
+	@scripts/run-unit $(UNIT_BIN)
+
+headers: ## compile every public header alone
+	@for h in $(HEADERS); do $(CC) $(CPPFLAGS_ALL) $(CFLAGS_ALL) -Werror -fsyntax-only -x c $$h || exit 1; done; echo "headers: $(words $(HEADERS)) compile alone"
+
+lint: headers ## include order, dangerous calls, function length, format
+	@scripts/check-includes
+	@scripts/check-danger
+	@clang-format --dry-run -Werror $(STYLED) && echo "format: $(words $(STYLED)) files obey .clang-format"
+
+cli: all $(OUT)/cardgen ## run the command line tests
+	@scripts/run-cli $(OUT)
+
+crash: all $(CRASH_BIN) ## run the kill tests
+	@for t in $(CRASH_BIN); do $$t $(OUT) || exit 1; done
+
+check: lint unit cli crash ## every quick test
+
+clean: ## remove everything that was built
+	rm -rf .build compile_commands.json
+
+install: all ## install both executables and the man pages (DESTDIR=, PREFIX=)
+	install -d $(DESTDIR)$(BINDIR) $(DESTDIR)$(MANDIR)/man1 $(DESTDIR)$(MANDIR)/man5
+	install -m 755 $(OUT)/chaffinch $(OUT)/chaffinch-apply $(DESTDIR)$(BINDIR)
+	install -m 644 man/*.1 $(DESTDIR)$(MANDIR)/man1
+	install -m 644 man/*.5 $(DESTDIR)$(MANDIR)/man5
+
+help: ## this list
+	@awk -F':.*## ' '/^[a-z-]+:.*## /{printf "  make %-12s %s\n", $$1, $$2}' Makefile
+	@echo "  settings: CC=$(CC) OPT=$(OPT) SANITIZE=address,undefined WERROR=1 PREFIX= DESTDIR="
+
+.PHONY: all cardgen unit headers lint cli crash check clean install help
+-include $(shell find $(OUT) -name '*.d' 2>/dev/null)
