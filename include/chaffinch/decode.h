@@ -1,0 +1,59 @@
+/*
+ * decode.h - picture files to rows of luma. JPEG by libjpeg-turbo, raw by LibRaw, behind one table.
+ *
+ * All input is a memory buffer (the worker maps the file). Nothing here opens a file. Runs inside workers
+ * only. Ownership: buffers stay the caller's. Errors: ERR_FORMAT with the cause ("the picture is cut short:
+ * 812 of 1800 rows", "CMYK colours are not supported"), ERR_NOMEM.
+ *
+ * What counts as unreadable for a raw: any data-error callback, fewer than .05 bytes a claimed pixel, more
+ * than half of the rows constant, no decodable picture. An embedded preview is scored when its long edge is
+ * at least 640 px and it has a quarter of the sensor's pixels or more; when it has less than half of the
+ * frame's long edge, the raw is decoded at half size.
+ */
+#ifndef CHAFFINCH_DECODE_H
+#define CHAFFINCH_DECODE_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "chaffinch/err.h"
+
+enum decode_kind { DECODE_JPEG, DECODE_RAW };
+
+/* What was decoded, filled before the first row arrives. */
+struct decode_source {
+    uint32_t width_px, height_px;           /* of the rows that are handed out */
+    uint32_t full_width_px, full_height_px; /* of the frame */
+    enum { DECODE_FULL, DECODE_PREVIEW, DECODE_HALF } from;
+    unsigned warnings; /* of the decoder; more than none and all rows there: still readable, noted */
+};
+
+/* Row sink: `begin` once, then `row` for each row top to bottom (width_px bytes). `begin` false stops with
+ * its error. */
+struct decode_sink {
+    void *context;
+    bool (*begin)(void *context, const struct decode_source *source, struct err *err);
+    void (*row)(void *context, const uint8_t *luma);
+};
+
+/* One full-size grey decode. A JPEG cut short (rows missing) is ERR_FORMAT. Stops at the first EOI. */
+bool decode_luma(enum decode_kind kind, const uint8_t *bytes, size_t size, const struct decode_sink *sink,
+                 struct decode_source *source, struct err *err);
+
+/* An RGB picture, 3 bytes a pixel, malloc'ed, freed by the caller through decode_picture_release. */
+struct decode_picture {
+    uint32_t width_px, height_px;
+    uint8_t *rgb;
+};
+/* The box (px of the full-size, unrotated frame; clamped) scaled down by the smallest power of two that makes
+   its long edge at most max_edge_px, then rotated/mirrored upright by `orientation` (Exif 1..8). Box of zero
+   size = the whole frame. */
+bool decode_crop(enum decode_kind kind, const uint8_t *bytes, size_t size, const uint32_t box[4],
+                 uint32_t max_edge_px, unsigned orientation, struct decode_picture *picture, struct err *err);
+void decode_picture_release(struct decode_picture *picture);
+/* JPEG bytes (malloc) of a picture, without any metadata. quality 1..100. */
+bool decode_encode_jpeg(const struct decode_picture *picture, int quality, uint8_t **bytes, size_t *size,
+                        struct err *err);
+
+#endif

@@ -1,0 +1,126 @@
+/*
+ * measure.h - sharpness sums over cells, from rows of luma, in one pass. Pure: no files, no decoder.
+ *
+ * A cell is a square of 8 px (frames up to 3200 px wide), 16 px (up to 6400) or 32 px. Cells at the right and
+ * the lower edge may be cut. Everything that is scored later is a sum over cells.
+ *
+ * Calling sequence:
+ *     struct measure *m = measure_new(width_px, height_px, &err);
+ *     for each row: measure_row(m, luma);            rows in order, width_px bytes each
+ *     struct cells *cells = measure_finish(m, &err); takes m, frees it on success and on failure
+ *     ... cells_pack(cells, &buffer, &size, &err) ...
+ *     cells_free(cells);
+ *
+ * Kernels (correlation, x right, y down; borders are REFLECT_101, as OpenCV 4.6.0's default):
+ *     Laplacian  [0 1 0; 1 -4 1; 0 1 0]     (cv::Laplacian ksize 1)
+ *     Sobel      [-1 0 1; -2 0 2; -1 0 1] and its transpose (cv::Sobel ksize 3, no scaling)
+ * Scale 2 is the sum of 2 x 2 luma (not divided), scale 4 the sum of 4 x 4; a pixel that an odd edge leaves
+ * over is dropped at the next scale. Scale 8 is the 8 x 8 sums whatever the cell size.
+ */
+#ifndef CHAFFINCH_MEASURE_H
+#define CHAFFINCH_MEASURE_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "chaffinch/err.h"
+
+enum { MEASURE_SCALES = 4 }; /* scales 1, 2, 4, 8 */
+
+/* Exact sums of one cell at one scale. Units: squared luma steps of that scale's sums (scale s: luma x s^2).
+ */
+struct cell_energy {
+    uint32_t count;      /* pixels of this scale */
+    int64_t laplacian;   /* sum of L */
+    uint64_t laplacian2; /* sum of L^2 */
+    uint64_t gradient2;  /* sum of gx^2 + gy^2 */
+};
+
+/* Exact sums of one cell. */
+struct cell {
+    uint32_t count;   /* pixels */
+    uint32_t clipped; /* pixels at 0-1 or 254-255 */
+    uint64_t luma;    /* sum of y */
+    uint64_t luma2;   /* sum of y^2 */
+    struct cell_energy at[MEASURE_SCALES];
+};
+
+/* The exact measures of one frame; cell (c, r) is cell[r * cols + c]. */
+struct cells {
+    uint32_t width_px, height_px; /* of the picture that was measured, unrotated */
+    uint32_t cell_px;             /* 8, 16 or 32 */
+    uint32_t cols, rows;          /* ceil(width / cell), ceil(height / cell) */
+    struct cell *cell;
+};
+
+/* 8, 16 or 32 for a frame of this width. */
+uint32_t measure_cell_px(uint32_t width_px);
+
+struct measure;
+/* NULL with ERR_FORMAT (a side under 16 or over 65500 px) or ERR_NOMEM. Freed by measure_finish or
+ * measure_free. */
+struct measure *measure_new(uint32_t width_px, uint32_t height_px, struct err *err);
+void measure_row(struct measure *m, const uint8_t *luma);
+/* NULL with ERR_FORMAT when rows are missing. Frees m either way. */
+struct cells *measure_finish(struct measure *m, struct err *err);
+void measure_free(struct measure *m);
+void cells_free(struct cells *cells);
+
+/*
+ * The packed grid: what is kept on disk and what scoring always reads, so that a re-run is identical. 9 bytes
+ * a cell in planes: luma mean as uint16 (1/128 step), the rest as uint8 on a logarithmic scale (quantised
+ * once).
+ */
+enum grid_plane {
+    GRID_VAR,  /* variance of luma within the cell */
+    GRID_L1,   /* mean of L^2 at scale 1 */
+    GRID_G1,   /* mean of (gx^2 + gy^2) / 64 at scale 1, luma units */
+    GRID_G2,   /* the same at scale 2, luma units (sums divided by 4) */
+    GRID_G4,   /* scale 4 */
+    GRID_G8,   /* scale 8, of 8 x 8-px means */
+    GRID_CLIP, /* share of clipped pixels, 0..1, linear */
+    GRID_PLANES
+};
+
+/* A view into packed bytes; valid as long as they are. Read-only. */
+struct grid {
+    uint32_t width_px, height_px, cell_px, cols, rows;
+    const uint16_t *luma;              /* cols * rows, luma x 128 */
+    const uint8_t *plane[GRID_PLANES]; /* cols * rows each, see grid_value */
+};
+
+/* Packs into *bytes (malloc, caller frees) of *size. Little-endian, with a magic, a version and an XXH3-free
+   layout that grid_view checks. False with ERR_NOMEM; *bytes is then untouched. */
+bool cells_pack(const struct cells *cells, uint8_t **bytes, size_t *size, struct err *err);
+/* Makes a view of packed bytes, which must be 8-byte aligned. False with ERR_DAMAGED when they are not a
+ * packed grid. */
+bool grid_view(struct grid *grid, const uint8_t *bytes, size_t size, struct err *err);
+
+/* Mean of luma, 0..255. */
+static inline float grid_luma(const struct grid *g, size_t i)
+{
+    return (float)g->luma[i] * (1.0f / 128.0f);
+}
+/* The 256 values that a byte of a logarithmic plane can mean: value[0] = 0, growing. Static storage. */
+const float *grid_values(void);
+/* The value of a plane at a cell: logarithmic planes through grid_values, GRID_CLIP as byte / 255. */
+float grid_value(const struct grid *g, enum grid_plane plane, size_t i);
+
+/*
+ * Whole-picture measures, straight from the pixels: the published definitions to check against.
+ * Border modes as in OpenCV 4.6.0 / scipy.ndimage 1.10.1: REFLECT_101 = 'mirror', REPLICATE = 'nearest',
+ * CONSTANT = 'constant' (0); INTERIOR leaves the outermost pixel out.
+ */
+enum measure_border { MEASURE_REFLECT_101, MEASURE_REPLICATE, MEASURE_CONSTANT, MEASURE_INTERIOR };
+/* Population variance of the Laplacian (Pech-Pacheco 2000, as cv::Laplacian ksize 1). */
+double measure_laplacian_variance(const uint8_t *luma, uint32_t width_px, uint32_t height_px, size_t stride,
+                                  enum measure_border border);
+/* Mean of gx^2 + gy^2 (Krotkov 1986, Sobel 3 x 3 unscaled). */
+double measure_tenengrad(const uint8_t *luma, uint32_t width_px, uint32_t height_px, size_t stride,
+                         enum measure_border border);
+/* The same two from exact cell sums over all cells: equal to REFLECT_101 above to the last digit. */
+double cells_laplacian_variance(const struct cells *cells);
+double cells_tenengrad(const struct cells *cells);
+
+#endif
