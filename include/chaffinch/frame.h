@@ -1,0 +1,100 @@
+/*
+ * frame.h - from file names and bytes to frames: DCF names, companions, metadata.
+ *
+ * A frame is one exposure: its raw and/or JPEG and all companions that share its DCF number. It moves as one
+ * or not at all.
+ *
+ * Calling sequence (the ingest stage): frame_group() on the names of one folder tells which files belong
+ * together (pure); frame_peek() on the head of a picture, inside a worker, gives its metadata.
+ *
+ * Sources: DCF = JEITA CP-3461 / CIPA DC-009; Exif = CIPA DC-008.
+ */
+#ifndef CHAFFINCH_FRAME_H
+#define CHAFFINCH_FRAME_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "chaffinch/err.h"
+
+/* What a file is, by its name. */
+enum frame_file_kind {
+    FRAME_JPEG = 1,
+    FRAME_RAW,       /* a raw picture that LibRaw may know */
+    FRAME_HEIF,      /* .hif .heic .heif .avif: a picture that is not scored */
+    FRAME_CONTAINER, /* a raw burst in one file: not scored */
+    FRAME_SIDECAR,   /* .xmp, as NAME.xmp or NAME.EXT.xmp */
+    FRAME_SOUND,     /* .wav and the like beside a picture of the same number */
+    FRAME_THUMB,     /* .thm */
+    FRAME_COMPANION, /* any other file that shares the name of a picture */
+    FRAME_OTHER      /* belongs to no picture: videos, settings, AppleDouble "._" files */
+};
+
+/* Kind by name alone; COMPANION and OTHER are told apart by frame_group(). "._" names are always OTHER. */
+enum frame_file_kind frame_kind_of_name(const char *name);
+/* True for kinds that are pictures: JPEG, RAW, HEIF, CONTAINER. */
+bool frame_kind_is_picture(enum frame_file_kind kind);
+
+/* The parts of a picture's name. DCF: four characters + 0001-9999; other names: the trailing digits of the
+ * base name count as number. */
+struct frame_name {
+    char prefix[64]; /* "_DSC", "DSC_" and the like, upper case; the base name without its number */
+    int number;      /* -1 where there is none */
+    int digits;      /* how many digits the number was written with */
+    bool dcf;        /* follows the rule to the letter */
+    int folder;      /* 100..999 of a DCF folder NNNAAAAA, -1 else: from the path's last folder */
+};
+void frame_name_parse(const char *path, struct frame_name *name);
+
+/* Groups the files of ONE folder. group[i] = index of the frame that files[i] belongs to, -1 for OTHER;
+   kinds[i] is filled too. Frames are numbered 0.. in byte order of their base names. Files share a frame when
+   their base names (case-insensitive, the part before the first extension; sidecars NAME.EXT.xmp belong to
+   NAME) are equal and one of them is a picture. Case twins that differ as pictures of the same kind
+   (IMG_1.JPG and img_1.jpg on a case-sensitive disk) stay two frames; further companions then go to the exact
+   spelling, else to the first. Returns the number of frames; false with ERR_NOMEM. Pure. */
+bool frame_group(const char *const *names, size_t n, int32_t *group, enum frame_file_kind *kinds,
+                 size_t *n_frames, struct err *err);
+
+/* All that is known about an exposure. Text is UTF-8 or empty. */
+struct frame_meta {
+    bool has_time;
+    int64_t time_ns;   /* DateTimeOriginal + SubSecTimeOriginal as civil time, ns since 1970-01-01 00:00:00 of
+                          the camera's clock */
+    int subsec_digits; /* fraction digits as written, 0 = none (trailing blanks trimmed), at most 9 count */
+    bool has_offset;
+    int offset_min; /* OffsetTimeOriginal, minutes east of UTC */
+    char maker[64], model[64], serial[64], lens[96];
+    double exposure_s; /* 0 = unknown, as the next four */
+    double f_number;
+    double focal_mm;
+    double iso;
+    double focus_m;               /* SubjectDistance */
+    int orientation;              /* 1..8, 1 if absent */
+    uint32_t width_px, height_px; /* of the stored picture, 0 = unknown */
+    int rating; /* -1 rejected, 0 none, 1..5: Exif 0x4746 of IFD0, else xmp:Rating of the embedded packet */
+    uint32_t sequence;                 /* maker-note number in the burst, 0 = none. A hint only */
+    uint32_t burst_group;              /* maker-note burst id, 0 = none. A hint only */
+    uint32_t thumb_offset, thumb_size; /* Exif thumbnail within the bytes, 0 = none */
+    uint64_t image_count;              /* maker-note shutter count, 0 = unknown. A hint only */
+};
+
+/* Reads the metadata of a JPEG or raw from memory (whole file or its first part; a JPEG's first 256 KiB are
+   enough). Must run in a worker. Absent or damaged Exif is no error: has_time is false then. ERR_FORMAT only
+   if the bytes are not such a picture at all. */
+bool frame_peek(enum frame_file_kind kind, const uint8_t *bytes, size_t size, struct frame_meta *meta,
+                struct err *err);
+
+/* Exif date and time parsing on its own, for tests: "YYYY:MM:DD HH:MM:SS", fraction digits (may be NULL),
+   offset "+HH:MM" (may be NULL). Blank, zero or impossible dates give has_time = false. */
+void frame_time_parse(const char *date, const char *subsec, const char *offset, struct frame_meta *meta);
+/* "2026-05-01T07:30:15.042+02:00": RFC 3339 with as many fraction digits as written, no zone where the camera
+ * wrote none; "" if unknown. */
+void frame_time_text(const struct frame_meta *meta, char out[48]);
+/* The same from its parts, as the catalogue keeps them. */
+void frame_time_format(int64_t time_ns, int subsec_digits, bool has_offset, int offset_min, char out[48]);
+
+/* struct frame_meta to and from the bytes that cross the worker's pipe. */
+bool frame_meta_valid(const struct frame_meta *meta);
+
+#endif
