@@ -1,0 +1,122 @@
+/*
+ * rank.h - score, blur, completeness, and the choice of the best few with reasons. Pure.
+ *
+ * Two steps, since re-choosing must not read cells again:
+ *     rank_score()   grids + regions of a burst -> one struct rank_item per frame and subject (the stored
+ * summary) rank_choose()  summaries + options        -> rank, proposal and reason of every frame
+ */
+#ifndef CHAFFINCH_RANK_H
+#define CHAFFINCH_RANK_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "chaffinch/err.h"
+#include "chaffinch/measure.h"
+#include "chaffinch/subject.h"
+
+enum rank_proposal { RANK_NONE = 0, RANK_KEEP = 1, RANK_REJECT = 2 };
+
+enum rank_reason {
+    RANK_SHARPEST = 1, /* keep: rank 1 of its pass */
+    RANK_SHARP_SET,    /* keep, or an equal that is not proposed for reject */
+    RANK_NEAR_TWIN,    /* reject: equal to a kept frame and too close to it in time and outline */
+    RANK_SOFT,
+    RANK_CUT,
+    RANK_NO_SUBJECT,
+    RANK_AT_REST, /* while it also flew */
+    RANK_HIDDEN,
+    RANK_NOTHING_SHARP,
+    RANK_CAMERA_MARK,
+    RANK_UNREADABLE, /* none, as are the following */
+    RANK_FORMAT,
+    RANK_TOO_FEW,
+    RANK_NOT_SCORED,
+    RANK_NOT_SURE,
+    RANK_REASONS
+};
+/* "sharpest", "sharp-set", ... */
+const char *rank_reason_token(enum rank_reason reason);
+/* RANK_REASONS where the token is unknown. */
+enum rank_reason rank_reason_of_token(const char *token);
+/* One plain sentence, with a full stop. */
+const char *rank_reason_sentence(enum rank_reason reason);
+/* "keep", "reject", "none". */
+const char *rank_proposal_token(enum rank_proposal proposal);
+
+enum rank_flag {
+    RANK_F_CUT = 1 << 0,
+    RANK_F_AT_REST = 1 << 1,
+    RANK_F_HIDDEN = 1 << 2,
+    RANK_F_UNSURE = 1 << 3, /* low confidence in the region */
+    RANK_F_NO_BLUR = 1 << 4 /* blur is not known */
+};
+
+/* The summary of one subject in one frame. Written by rank_score, kept in the catalogue. */
+struct rank_item {
+    uint32_t frame; /* index within the burst */
+    uint32_t pass;  /* 1.. */
+    int64_t time_ns;
+    uint32_t x_px, y_px, w_px,
+        h_px;       /* subject box, stored (unrotated) full-size px of the measured picture */
+    uint32_t flags; /* enum rank_flag */
+    double score;   /* ordered within the pass, higher is sharper */
+    double blur_px; /* Gaussian-equivalent radius (sigma), full-size px; geometric posterior mean. NaN = not
+                       known */
+    double blur_low_px, blur_high_px; /* one standard error either way */
+    double p_sharp;                   /* posterior probability that blur < 2.2 px */
+    double laplacian_variance,
+        tenengrad;       /* over the region, luma units, noise not removed: reported beside the score */
+    double area_cells;   /* for a grid 250 wide */
+    uint8_t outline[16]; /* coarse outline and attitude of the subject: 8 x 8 at 2 bits; compared by
+                            rank_outline_distance */
+};
+
+/* 0 = same attitude .. 1 = nothing in common. */
+double rank_outline_distance(const uint8_t a[16], const uint8_t b[16]);
+
+struct rank_scores {
+    struct rank_item *item; /* by frame, then pass */
+    size_t n;
+};
+/* False with ERR_NOMEM. On success the caller owns *scores (rank_scores_release). Frames without a subject
+ * have no item. */
+bool rank_score(const struct subject_input *input, const struct subject_burst *found,
+                struct rank_scores *scores, struct err *err);
+void rank_scores_release(struct rank_scores *scores);
+
+struct rank_options {
+    uint32_t keep; /* per pass; 0 = 3 */
+};
+
+/* What is known of each frame of the burst besides its items. */
+struct rank_frame {
+    int64_t time_ns;
+    bool measured;            /* false: `why_not` says why it is not scored */
+    enum rank_reason why_not; /* RANK_UNREADABLE, RANK_FORMAT or RANK_NOT_SCORED */
+    bool camera_mark; /* protected or rated >= 1 in the camera: only the reason changes; the decision is the
+                         catalogue's */
+    /* out */
+    uint32_t pass; /* of the subject that stands for the frame; 0 = none */
+    uint32_t item; /* index of that subject's item; UINT32_MAX = none */
+    uint32_t rank; /* 1.. over complete scored frames of the pass; 0 = none */
+    enum rank_proposal proposal;
+    enum rank_reason reason;
+};
+
+struct rank_burst {
+    enum subject_mode mode;
+    bool perch;
+};
+
+/* Chooses. Fills the out fields of every frame. A burst of fewer than 5 frames: none, too-few. keep counts
+   per pass; a frame kept for one of its subjects is kept. False with ERR_NOMEM. */
+bool rank_choose(const struct rank_burst *burst, const struct rank_item *item, size_t n_items,
+                 struct rank_frame *frame, size_t n_frames, const struct rank_options *options,
+                 struct err *err);
+/* The longest edge (px) at which a picture of this blur still looks sharp: blur shrinks to .7 px there, at
+ * most the full edge. */
+uint32_t rank_good_to_px(double blur_px, uint32_t long_edge_px);
+
+#endif

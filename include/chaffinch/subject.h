@@ -1,0 +1,78 @@
+/*
+ * subject.h - find what moves (or rests) in a burst. Pure: packed grids in, regions out.
+ *
+ * Calling sequence:
+ *     struct subject_burst *found = subject_find(&input, &err);
+ *     ... found->frame[t].region[k] ...
+ *     subject_free(found);
+ *
+ * Background = temporal median of gain-corrected cell luma; frames are registered only when that provably
+ * helps; changed cells
+ * -> components -> tracks -> passes; a landed animal's ghost is told by its lack of motion; when nothing
+ * moves or the animal hovers, the background is filled in from outside.
+ */
+#ifndef CHAFFINCH_SUBJECT_H
+#define CHAFFINCH_SUBJECT_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "chaffinch/err.h"
+#include "chaffinch/measure.h"
+
+enum { SUBJECT_MAX_PASSES = 8, SUBJECT_MAX_REGIONS = 8 };
+
+struct subject_input {
+    const struct grid *const *grid; /* n grids of one size; NULL where a frame could not be measured */
+    const int64_t *time_ns;         /* n, growing; burst_frame.estimated_ns */
+    size_t n;
+};
+
+/* One subject in one frame. */
+struct subject_region {
+    uint32_t pass;                 /* 1.. within the burst */
+    uint32_t col, row, cols, rows; /* bounding box in cells */
+    uint8_t *mask;                 /* cols * rows bytes, 1 = subject; owned by the subject_burst */
+    uint32_t area_cells;
+    bool touches_border; /* the mask reaches the edge of the frame */
+    float moving;        /* 0..1: share of its cells that changed against a neighbour frame */
+    float confidence;    /* 0..1 */
+    float centre_col, centre_row;
+    float velocity_col_s, velocity_row_s; /* cells a second along the track; 0 at rest */
+};
+
+struct subject_frame {
+    size_t n_regions;
+    struct subject_region region[SUBJECT_MAX_REGIONS];
+    float shift_col, shift_row; /* of the camera against the reference, cells */
+    float gain;                 /* exposure against the background, 1 = equal */
+};
+
+enum subject_mode {
+    SUBJECT_MOVING,   /* crosses: masks follow it */
+    SUBJECT_IN_PLACE, /* hovers or rests: one place for the burst */
+    SUBJECT_UNKNOWN   /* no way to tell: score the whole frame, propose none or say so */
+};
+
+struct subject_burst {
+    size_t n;
+    struct subject_frame *frame;
+    uint32_t n_passes;
+    enum subject_mode mode;
+    bool perch;        /* rests in most frames and goes nowhere */
+    float *background; /* cols * rows luma; NULL if none could be made. For set-ups and the page */
+    uint32_t cols, rows;
+    float noise_luma; /* median absolute deviation from the background x 1.4826 */
+};
+
+/* NULL with ERR_NOMEM or ERR_FORMAT (grids of unequal size). Works for any n >= 1; below 5 frames mode is
+ * SUBJECT_UNKNOWN. */
+struct subject_burst *subject_find(const struct subject_input *input, struct err *err);
+void subject_free(struct subject_burst *found);
+/* Are two backgrounds (luma grids of cols x rows) from one camera position? Gain-corrected, registered to a
+   few cells; false when the picture moved by more than one cell or differs beyond noise in a third of its
+   cells. */
+bool subject_same_setup(const float *a, const float *b, uint32_t cols, uint32_t rows, float noise_luma);
+
+#endif
