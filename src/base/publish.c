@@ -1,0 +1,225 @@
+/*
+ * The engine's only calls that change names of files. What they may touch: files below `.chaffinch/` (our
+ * own), and a free name that a finished temp is given. Nothing of the user's is ever replaced, moved or
+ * removed here.
+ */
+#include "chaffinch/publish.h"
+
+#include <errno.h>
+#include <fcntl.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#include "chaffinch/str.h"
+#include "naming.h"
+
+#define RESERVED "reserved"
+
+int naming_renameat2(void *context, int dir, const char *name, int to_dir, const char *to_name,
+                     unsigned flags)
+{
+    (void)context;
+    return renameat2(dir, name, to_dir, to_name, flags);
+}
+
+int naming_linkat(void *context, int dir, const char *name, int to_dir, const char *to_name)
+{
+    (void)context;
+    return linkat(dir, name, to_dir, to_name, 0);
+}
+
+int naming_unlinkat(void *context, int dir, const char *name, int flags)
+{
+    (void)context;
+    return unlinkat(dir, name, flags);
+}
+
+bool publish_drop(const struct root *root, const char *name, struct err *err)
+{
+    const struct files *fs = root->fs;
+    const char *leaf;
+    struct err trouble = ERR_INIT;
+    int dir = files_parent(fs, root->state, name, false, &leaf, &trouble);
+    bool ok = dir >= 0 && (fs->unlinkat(fs->context, dir, leaf, 0) == 0 || errno == ENOENT ||
+                           err_sys(&trouble, "remove", name));
+    files_drop(fs, dir);
+    if (ok || trouble.code == ERR_NOT_FOUND)
+        return true;
+    if (err != NULL)
+        *err = trouble;
+    return false;
+}
+
+int publish_temp(const struct root *root, const char *name, struct err *err)
+{
+    const struct files *fs = root->fs;
+    const char *leaf;
+    int dir = files_parent(fs, root->state, name, true, &leaf, err);
+    if (dir < 0)
+        return -1;
+    struct err trouble = ERR_INIT;
+    int fd = files_open(fs, dir, leaf, O_RDWR | O_CREAT | O_EXCL, 0666, name, &trouble);
+    if (fd < 0 && trouble.code == ERR_EXISTS && fs->unlinkat(fs->context, dir, leaf, 0) == 0) {
+        trouble = (struct err)ERR_INIT;
+        fd = files_open(fs, dir, leaf, O_RDWR | O_CREAT | O_EXCL, 0666, name, &trouble);
+    }
+    if (fd < 0 && err != NULL)
+        *err = trouble;
+    files_drop(fs, dir);
+    return fd;
+}
+
+/* True where the answer means "this file system cannot do that", so the next way is tried. */
+static bool unsupported(int number)
+{
+    return number == EINVAL || number == ENOSYS || number == EOPNOTSUPP || number == EPERM ||
+           number == EMLINK;
+}
+
+/* The last way: a name that only we can have made, noted before it exists. */
+static bool publish_by_reservation(const struct root *root, int from_dir, const char *from, int to_dir,
+                                   const char *to_name, const char *shown, struct err *err)
+{
+    const struct files *fs = root->fs;
+    if (!publish_replace(root, RESERVED, shown, strlen(shown), err))
+        return false;
+    int fd = files_open(fs, to_dir, to_name, O_WRONLY | O_CREAT | O_EXCL, 0666, shown, err);
+    if (fd < 0) {
+        (void)publish_drop(root, RESERVED, NULL);
+        return false;
+    }
+    files_drop(fs, fd);
+    if (fs->renameat2(fs->context, from_dir, from, to_dir, to_name, 0) != 0) {
+        err_sys(err, "publish", shown);
+        (void)fs->unlinkat(fs->context, to_dir, to_name, 0);
+        (void)publish_drop(root, RESERVED, NULL);
+        return false;
+    }
+    return files_sync(fs, to_dir, shown, err) && publish_drop(root, RESERVED, err);
+}
+
+bool publish_new(const struct root *root, const char *temp, int to_dir, const char *to_name,
+                 const char *shown, struct err *err)
+{
+    const struct files *fs = root->fs;
+    const char *leaf;
+    bool ok = false;
+    int dir = files_parent(fs, root->state, temp, false, &leaf, err);
+    if (dir < 0)
+        return false;
+    if (fs->renameat2(fs->context, dir, leaf, to_dir, to_name, RENAME_NOREPLACE) == 0)
+        ok = true;
+    else if (!unsupported(errno))
+        err_sys(err, "publish", shown);
+    else if (fs->linkat(fs->context, dir, leaf, to_dir, to_name) == 0)
+        ok = fs->unlinkat(fs->context, dir, leaf, 0) == 0 || err_sys(err, "remove", temp);
+    else if (!unsupported(errno))
+        err_sys(err, "publish", shown);
+    else
+        ok = publish_by_reservation(root, dir, leaf, to_dir, to_name, shown, err);
+    files_drop(fs, dir);
+    return ok;
+}
+
+static bool write_temp(const struct root *root, const char *temp, const void *bytes, size_t size,
+                       struct err *err)
+{
+    const struct files *fs = root->fs;
+    int fd = publish_temp(root, temp, err);
+    if (fd < 0)
+        return false;
+    bool ok = files_write_full(fs, fd, bytes, size, temp, err) && files_sync(fs, fd, temp, err);
+    if (!ok) {
+        files_drop(fs, fd);
+        (void)publish_drop(root, temp, NULL);
+        return false;
+    }
+    return files_close(fs, fd, temp, err);
+}
+
+bool publish_replace(const struct root *root, const char *name, const void *bytes, size_t size,
+                     struct err *err)
+{
+    const struct files *fs = root->fs;
+    const char *leaf;
+    bool ok = false;
+    char *temp = str_make(err, "%s.new", name);
+    if (temp == NULL || !write_temp(root, temp, bytes, size, err)) {
+        free(temp);
+        return false;
+    }
+    int dir = files_parent(fs, root->state, name, false, &leaf, err);
+    if (dir < 0)
+        goto out;
+    const char *temp_leaf = temp + (leaf - name);
+    ok = fs->renameat2(fs->context, dir, temp_leaf, dir, leaf, 0) == 0 || err_sys(err, "publish", name);
+    ok = ok && files_sync(fs, dir, name, err);
+out:
+    files_drop(fs, dir);
+    free(temp);
+    return ok;
+}
+
+/* Removes the reserved name if it is still the empty file that we made. */
+static bool take_back(const struct root *root, const char *path, struct err *err)
+{
+    const struct files *fs = root->fs;
+    const char *leaf;
+    struct stat st;
+    struct err trouble = ERR_INIT;
+    int dir = files_parent(fs, root->fd, path, false, &leaf, &trouble);
+    if (dir < 0)
+        return true;
+    bool ok = true;
+    if (fs->fstatat(fs->context, dir, leaf, &st, AT_SYMLINK_NOFOLLOW) == 0 && S_ISREG(st.st_mode) &&
+        st.st_size == 0)
+        ok = fs->unlinkat(fs->context, dir, leaf, 0) == 0 || err_sys(err, "remove the reservation", path);
+    ok = ok && files_sync(fs, dir, path, err);
+    files_drop(fs, dir);
+    return ok;
+}
+
+bool publish_recover(const struct root *root, struct err *err)
+{
+    char *path = NULL;
+    size_t size = 0;
+    struct err trouble = ERR_INIT;
+    if (!files_read_all(root->fs, root->state, RESERVED, 65536, &path, &size, &trouble)) {
+        if (trouble.code == ERR_NOT_FOUND)
+            return true;
+        if (err != NULL)
+            *err = trouble;
+        return false;
+    }
+    bool ok = take_back(root, path, err) && publish_drop(root, RESERVED, err);
+    free(path);
+    return ok;
+}
+
+bool publish_user_file(const struct files *fs, const char *path, const void *bytes, size_t size,
+                       struct err *err)
+{
+    struct err trouble = ERR_INIT;
+    int fd = files_open(fs, AT_FDCWD, path, O_WRONLY | O_CREAT | O_EXCL, 0666, path, &trouble);
+    if (fd < 0) {
+        char safe[400];
+        if (trouble.code == ERR_EXISTS)
+            err_set(&trouble, ERR_EXISTS, "'%s' exists and is not replaced: choose another name",
+                    err_escape(safe, sizeof safe, path));
+        if (err != NULL)
+            *err = trouble;
+        return false;
+    }
+    bool ok = files_write_full(fs, fd, bytes, size, path, err) && files_sync(fs, fd, path, err);
+    if (!ok)
+        (void)fs->unlinkat(fs->context, AT_FDCWD, path, 0);
+    struct err closing = ERR_INIT;
+    if (!files_close(fs, fd, path, &closing) && ok) {
+        if (err != NULL)
+            *err = closing;
+        return false;
+    }
+    return ok;
+}
