@@ -1,0 +1,263 @@
+/*
+ * catalogue.h - what is known of a session: SQLite in `.chaffinch/catalogue.db`, every line of SQL behind
+ * these calls.
+ *
+ * Rows of frames, bursts and decisions are for ever; a missing file keeps its row, marked missing. Decisions
+ * are appended to the text log
+ * `.chaffinch/decisions.log` and synced before SQLite commits, so a lost catalogue is rebuilt with them.
+ *
+ * Calling sequence:
+ *     struct catalogue *c = catalogue_open(&root, CATALOGUE_WRITE, &err);
+ *     catalogue_begin(c, &err); ... catalogue_commit(c, &err);      long work in batches
+ *     catalogue_close(c);
+ *
+ * Errors: ERR_DAMAGED (not ours, damaged), ERR_REFUSED (made by a newer version), ERR_USAGE (CATALOGUE_READ
+ * and none is there: "not measured yet: type 'chaffinch measure SESSION' first"), ERR_IO, ERR_NOMEM.
+ * Ownership: strings in rows handed to callbacks are valid during the call only.
+ * All enums are stored as text tokens, times as ns, so that the sqlite3 shell reads the tables.
+ */
+#ifndef CHAFFINCH_CATALOGUE_H
+#define CHAFFINCH_CATALOGUE_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "chaffinch/err.h"
+#include "chaffinch/hash.h"
+#include "chaffinch/root.h"
+
+enum catalogue_access { CATALOGUE_READ, CATALOGUE_WRITE };
+
+struct catalogue;
+/* CATALOGUE_WRITE makes the catalogue where there is none, migrates an older schema, and replays
+   decisions.log into a fresh one as frames come back (catalogue_put_frame looks its identity up).
+   CATALOGUE_READ works on a read-only disk. */
+struct catalogue *catalogue_open(const struct root *root, enum catalogue_access access, struct err *err);
+void catalogue_close(struct catalogue *c); /* rolls back what is open; NULL is accepted */
+bool catalogue_begin(struct catalogue *c, struct err *err);
+bool catalogue_commit(struct catalogue *c, struct err *err);
+void catalogue_rollback(struct catalogue *c);
+/* Integrity: SQLite's own check and the foreign keys. ERR_DAMAGED. */
+bool catalogue_check(struct catalogue *c, struct err *err);
+/* Small named values ("gap_ns", "session_label"): *value is malloc'ed, NULL where there is none. */
+bool catalogue_get_setting(struct catalogue *c, const char *key, char **value, struct err *err);
+bool catalogue_set_setting(struct catalogue *c, const char *key, const char *value, struct err *err);
+
+/* ---- files ---------------------------------------------------------------- */
+
+/* File kinds as stored: "jpeg" "raw" "heif" "container" "sidecar" "sound" "thumb" "companion". */
+struct catalogue_file {
+    int64_t id, frame; /* frame = 0: belongs to no picture and is not kept here */
+    const char *path; /* where it lies now, relative to the session (raw bytes); absolute when moved out of it
+                         by --to */
+    const char *home; /* where it lay before apply moved it; NULL = not moved */
+    const char *kind;
+    uint64_t size;
+    int64_t mtime_ns;
+    bool has_fingerprint; /* pictures only */
+    struct hash_digest fingerprint;
+    bool missing;
+};
+
+/* ---- frames --------------------------------------------------------------- */
+
+enum catalogue_decision { CATALOGUE_UNDECIDED = 0, CATALOGUE_KEEP = 1, CATALOGUE_REJECT = 2 };
+
+/* Identity, metadata and state of one frame. Text never NULL ("" = unknown) in rows that come out. */
+struct catalogue_frame {
+    int64_t id;
+    const char *identity; /* body key, a space, fingerprint of its first picture in hex */
+    const char *body;     /* serial, else maker + model + folder run */
+    const char *folder;   /* below the session */
+    const char *name;     /* base name without extension */
+    const char *prefix;
+    int number, folder_number; /* -1 = none */
+    const char *maker, *model, *serial, *lens;
+    bool has_time;
+    int64_t time_ns; /* civil */
+    int subsec_digits;
+    bool has_offset;
+    int offset_min;
+    double exposure_s, f_number, focal_mm, iso, focus_m;
+    int orientation;
+    uint32_t width_px, height_px;
+    int rating;        /* made in the camera */
+    bool is_protected; /* made in the camera: read-only attribute */
+    uint32_t sequence, burst_group;
+    bool missing;
+    /* state of measuring */
+    const char *state;     /* "new", "measured", "unreadable", "format", "not-scored" */
+    const char *cause;     /* why unreadable; or a warning ("the raw beside the JPEG cannot be read: ...") */
+    const char *judged_on; /* "full", "preview", "half", "" */
+    uint32_t judged_width_px, judged_height_px;
+    int64_t pack, pack_offset, pack_size; /* cells: `.chaffinch/cells/PACK.cells`; pack 0 = none */
+    /* place */
+    int64_t burst; /* number from 1 in time order, 0 = not grouped yet */
+    uint32_t position;
+    int64_t estimated_ns;
+};
+
+/* Adds the frame or updates the row of the same identity (decisions stay; the state goes back to "new" when
+   *changed pictures say so is the caller's business). *id is set. A replayed decision of that identity is
+   attached. */
+bool catalogue_put_frame(struct catalogue *c, const struct catalogue_frame *frame, int64_t *id,
+                         struct err *err);
+/* Sets the files of a frame: exactly these n; rows of files no longer there are removed unless they were
+ * moved by apply. */
+bool catalogue_put_files(struct catalogue *c, int64_t frame, const struct catalogue_file *files, size_t n,
+                         struct err *err);
+bool catalogue_set_missing(struct catalogue *c, int64_t frame, bool missing, struct err *err);
+bool catalogue_set_state(struct catalogue *c, int64_t frame, const char *state, const char *cause,
+                         struct err *err);
+bool catalogue_set_measured(struct catalogue *c, int64_t frame, const char *judged_on, uint32_t width_px,
+                            uint32_t height_px, int64_t pack, int64_t pack_offset, int64_t pack_size,
+                            struct err *err);
+bool catalogue_set_place(struct catalogue *c, int64_t frame, int64_t burst, uint32_t position,
+                         int64_t estimated_ns, struct err *err);
+
+/* ---- bursts, passes, subjects --------------------------------------------- */
+
+struct catalogue_burst {
+    int64_t number; /* from 1 in time order */
+    const char *body;
+    int64_t setup; /* from 1; 0 = not known yet */
+    int64_t start_ns;
+    bool has_time;
+    uint32_t n_frames, n_passes;
+    const char *mode; /* "moving", "in-place", "unknown", "" = not ranked yet */
+    bool perch;
+    bool nothing_sharp;
+    const char *stamp; /* what the ranking was made from (a hash); ranking is skipped when it is unchanged */
+};
+/* Replaces the list of bursts; numbers of frames are set by catalogue_set_place. Rows of items of bursts that
+ * changed go. */
+bool catalogue_put_bursts(struct catalogue *c, const struct catalogue_burst *bursts, size_t n,
+                          struct err *err);
+bool catalogue_set_burst_ranked(struct catalogue *c, const struct catalogue_burst *burst, struct err *err);
+
+/* One subject in one frame: the summary that choosing reads. Fields as struct rank_item (rank.h). */
+struct catalogue_item {
+    int64_t frame;
+    uint32_t pass;
+    int64_t time_ns;
+    uint32_t x_px, y_px, w_px, h_px;
+    uint32_t flags;
+    double score;
+    double blur_px, blur_low_px, blur_high_px; /* NaN = not known */
+    double p_sharp;
+    double laplacian_variance, tenengrad;
+    double area_cells;
+    uint8_t outline[16];
+};
+/* Replaces all items of a burst. */
+bool catalogue_put_items(struct catalogue *c, int64_t burst, const struct catalogue_item *items, size_t n,
+                         struct err *err);
+typedef bool catalogue_item_visit(void *context, const struct catalogue_item *item, struct err *err);
+/* In order of frame position, then pass. */
+bool catalogue_each_item(struct catalogue *c, int64_t burst, catalogue_item_visit *visit, void *context,
+                         struct err *err);
+
+/* The engine's choice for one frame. Never touches decisions. */
+struct catalogue_choice {
+    int64_t frame;
+    uint32_t pass;        /* of the subject that stands for the frame, 0 = none */
+    uint32_t rank;        /* 0 = none */
+    const char *proposal; /* "keep", "reject", "none" */
+    const char *reason;   /* token */
+};
+bool catalogue_put_choice(struct catalogue *c, const struct catalogue_choice *choice, struct err *err);
+
+/* ---- decisions ------------------------------------------------------------ */
+
+/* A person's decision: appended to decisions.log and synced, then stored with its history. `who` = login name
+   or "camera". CATALOGUE_UNDECIDED clears. Many frames in one call: one sync, one transaction. Not to be
+   called inside catalogue_begin. */
+bool catalogue_decide(struct catalogue *c, const int64_t *frames, size_t n, enum catalogue_decision decision,
+                      const char *who, struct err *err);
+/* A person accepted (or took back) the proposals of a burst: those frames may be deleted without --unseen.
+ * Logged likewise. */
+bool catalogue_accept(struct catalogue *c, int64_t burst, bool accepted, const char *who, struct err *err);
+/* Marks made in the camera, derived from rating and is_protected: they count as decision keep where no person
+ * decided. */
+
+struct catalogue_decided {
+    enum catalogue_decision decision;
+    const char *who;
+    int64_t at_ns; /* UTC */
+};
+typedef bool catalogue_history_visit(void *context, const struct catalogue_decided *decided, struct err *err);
+bool catalogue_history(struct catalogue *c, int64_t frame, catalogue_history_visit *visit, void *context,
+                       struct err *err);
+
+/* ---- reading -------------------------------------------------------------- */
+
+/* A frame with everything that list, explain, sheet and apply need. */
+struct catalogue_row {
+    struct catalogue_frame frame;
+    struct catalogue_choice choice;   /* proposal "" = not ranked yet */
+    enum catalogue_decision decision; /* a person's or the camera's; UNDECIDED if none */
+    bool decided_in_camera;
+    bool accepted;       /* its burst was accepted by a person */
+    const char *outcome; /* "keep", "reject", "none" */
+    const char *path; /* the JPEG if there is one, else the raw, else the first picture: where it lies now */
+    bool has_item;
+    struct catalogue_item item; /* of choice.pass */
+    uint32_t n_items;           /* subjects in this frame */
+};
+
+struct catalogue_filter {
+    int64_t burst;       /* 0 = all */
+    int64_t frame;       /* 0 = all */
+    const char *outcome; /* NULL = all */
+    bool with_missing;   /* rows of frames whose files are gone */
+};
+
+typedef bool catalogue_row_visit(void *context, const struct catalogue_row *row, struct err *err);
+/* In order of burst, position. */
+bool catalogue_each_row(struct catalogue *c, const struct catalogue_filter *filter,
+                        catalogue_row_visit *visit, void *context, struct err *err);
+typedef bool catalogue_file_visit(void *context, const struct catalogue_file *file, struct err *err);
+/* Files of one frame (frame > 0) or of all frames in order of path (frame = 0). */
+bool catalogue_each_file(struct catalogue *c, int64_t frame, catalogue_file_visit *visit, void *context,
+                         struct err *err);
+typedef bool catalogue_burst_visit(void *context, const struct catalogue_burst *burst, struct err *err);
+bool catalogue_each_burst(struct catalogue *c, catalogue_burst_visit *visit, void *context, struct err *err);
+
+/* The frame that owns a file path (as list prints it, or any file of the frame; where it lies now or its
+ * home). *frame = 0: unknown. */
+bool catalogue_find_path(struct catalogue *c, const char *path, int64_t *frame, struct err *err);
+
+struct catalogue_counts {
+    uint64_t frames, missing, bursts, passes, setups;
+    uint64_t kept, rejected, none; /* outcomes */
+    uint64_t unreadable, format, decided;
+};
+bool catalogue_count(struct catalogue *c, struct catalogue_counts *counts, struct err *err);
+
+/* ---- moves made by apply -------------------------------------------------- */
+
+/* `path` is where the file lies now (relative or absolute), home where it came from; home NULL = it is back
+ * home. */
+bool catalogue_set_file_path(struct catalogue *c, int64_t file, const char *path, const char *home,
+                             struct err *err);
+bool catalogue_forget_file(struct catalogue *c, int64_t file,
+                           struct err *err); /* deleted: the row is marked missing */
+
+/* ---- copies --------------------------------------------------------------- */
+
+/* The index of the text manifest: one row a copied file. */
+struct catalogue_copy {
+    const char *path;      /* below the session, as it was published */
+    const char *card_path; /* below the card */
+    const char *card;      /* label or id of the card */
+    uint64_t size;
+    int64_t mtime_ns;
+    struct hash_digest digest; /* XXH3-128 of the whole file */
+    const char *second;        /* device id of the second verified copy, "" = none */
+};
+bool catalogue_put_copy(struct catalogue *c, const struct catalogue_copy *copy, struct err *err);
+typedef bool catalogue_copy_visit(void *context, const struct catalogue_copy *copy, struct err *err);
+bool catalogue_each_copy(struct catalogue *c, catalogue_copy_visit *visit, void *context, struct err *err);
+
+#endif
