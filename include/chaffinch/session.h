@@ -1,0 +1,83 @@
+/*
+ * session.h - the pipelines of measure, rank and run: they own the order of things, the catalogue and the
+ * workers.
+ *
+ * Calling sequence:
+ *     worker handler of the whole engine: session_worker (give it to worker_pool_start before anything else)
+ *     struct session *s = session_open(fs, path, SESSION_WRITE, log, stop, &err);
+ *     session_measure(s, workers, &options, &totals, &err);
+ *     session_rank(s, &options, &totals, &err);
+ *     session_close(s);
+ *
+ * Errors: as catalogue.h; per-file failures are counted in the totals and logged, and never stop the batch.
+ */
+#ifndef CHAFFINCH_SESSION_H
+#define CHAFFINCH_SESSION_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "chaffinch/catalogue.h"
+#include "chaffinch/err.h"
+#include "chaffinch/log.h"
+#include "chaffinch/root.h"
+#include "chaffinch/worker.h"
+
+/* The handler that every worker of the engine runs; it knows the jobs below. */
+worker_handler session_worker;
+
+enum session_access { SESSION_READ, SESSION_WRITE };
+
+struct session {
+    struct root root;
+    struct catalogue *catalogue;
+    struct log *log;
+    const volatile int *stop;
+};
+/* SESSION_WRITE takes the lock and makes `.chaffinch/` where it is missing. NULL with err. */
+struct session *session_open(const struct files *fs, const char *path, enum session_access access,
+                             struct log *log, const volatile int *stop, struct err *err);
+void session_close(struct session *s); /* NULL is accepted */
+
+struct session_measure_options {
+    bool all;       /* measure again what was measured */
+    int64_t gap_ns; /* 0 = chosen from the gaps */
+};
+struct session_measured {
+    uint64_t frames, bursts, measured, skipped; /* skipped: measured before */
+    uint64_t failed;                            /* files that failed in THIS run */
+    uint64_t unreadable, format;
+};
+/* Walks, makes frames and bursts, decodes and measures what is new. ERR_USAGE when there are no pictures;
+ * ERR_INTERRUPTED. */
+bool session_measure(struct session *s, struct worker_pool *workers,
+                     const struct session_measure_options *options, struct session_measured *totals,
+                     struct err *err);
+
+struct session_ranked {
+    uint64_t bursts, passes, kept, rejected, none;
+    uint64_t nothing_sharp; /* bursts */
+};
+/* Finds subjects, scores and chooses, from stored cells. keep 0 = as last time, else 3. Bursts whose cells
+   are unchanged are chosen anew from their summaries only. */
+bool session_rank(struct session *s, uint32_t keep, struct session_ranked *totals, struct err *err);
+/* Chooses anew for one burst, from summaries. */
+bool session_choose_burst(struct session *s, int64_t burst, uint32_t keep, struct err *err);
+
+/* A crop of a frame, decoded in a worker, as JPEG bytes without metadata, upright. box in px of the stored
+   full-size picture (zero size = whole frame); malloc'ed, caller frees. Submits and collects many: `n`
+   requests, results in order of completion through `done` (jpeg = NULL: that one could not be decoded, cause
+   says why; bytes belong to the caller of `done` during the call only). */
+struct session_crop {
+    int64_t frame;
+    uint32_t box[4]; /* x, y, w, h */
+    uint32_t max_edge_px;
+    int quality;
+};
+typedef bool session_crop_done(void *context, size_t index, const uint8_t *jpeg, size_t size,
+                               uint32_t width_px, uint32_t height_px, const char *cause, struct err *err);
+bool session_crops(struct session *s, struct worker_pool *workers, const struct session_crop *crops, size_t n,
+                   session_crop_done *done, void *context, struct err *err);
+
+#endif
