@@ -61,6 +61,14 @@ struct measure;
 /* NULL with ERR_FORMAT (a side under 16 or over 65500 px) or ERR_NOMEM. Freed by measure_finish or
  * measure_free. */
 struct measure *measure_new(uint32_t width_px, uint32_t height_px, struct err *err);
+
+/* Ways through the inner loops; all give the same bits. BEST is what the processor has. */
+enum measure_path { MEASURE_PATH_BEST, MEASURE_PATH_PLAIN, MEASURE_PATH_SSE2, MEASURE_PATH_AVX2 };
+/* As measure_new, for tests and benches; NULL with ERR_USAGE where the processor does not have this path. */
+struct measure *measure_new_with(enum measure_path path, uint32_t width_px, uint32_t height_px,
+                                 struct err *err);
+
+/* Takes one more row; rows beyond the height are ignored. */
 void measure_row(struct measure *m, const uint8_t *luma);
 /* NULL with ERR_FORMAT when rows are missing. Frees m either way. */
 struct cells *measure_finish(struct measure *m, struct err *err);
