@@ -231,21 +231,29 @@ static void fold_luma(struct measure *m, const struct level *l)
 }
 
 /* Scale 8: one sample is an 8 x 8 block, a cell has 1, 2 x 2 or 4 x 4 of them. */
+static void add_samples8(struct cell_energy *e, const uint16_t *const row[3], uint32_t x, uint32_t end)
+{
+    for (; x < end; x++) {
+        const uint16_t *up = row[0] + x, *mid = row[1] + x, *low = row[2] + x;
+        int32_t lap = up[0] + low[0] + mid[-1] + mid[1] - 4 * mid[0];
+        int32_t gx = up[1] - up[-1] + 2 * (mid[1] - mid[-1]) + low[1] - low[-1];
+        int32_t gy = low[-1] + 2 * low[0] + low[1] - up[-1] - 2 * up[0] - up[1];
+        e->count++;
+        e->laplacian += lap;
+        e->laplacian2 += (uint64_t)((int64_t)lap * lap);
+        e->gradient2 += (uint64_t)((int64_t)gx * gx + (int64_t)gy * gy);
+    }
+}
+
 static void band_scale8(struct measure *m, const struct level *l, const uint16_t *const *row, uint32_t rows)
 {
-    struct cell *cells = m->cells->cell + (size_t)l->cell_row * m->cells->cols;
-    for (uint32_t r = 1; r <= rows; r++) {
-        const uint16_t *up = row[r - 1], *mid = row[r], *low = row[r + 1];
-        for (uint32_t x = 0; x < l->width; x++, up++, mid++, low++) {
-            struct cell_energy *e = &cells[x / l->cell].at[3];
-            int32_t lap = up[0] + low[0] + mid[-1] + mid[1] - 4 * mid[0];
-            int32_t gx = up[1] - up[-1] + 2 * (mid[1] - mid[-1]) + low[1] - low[-1];
-            int32_t gy = low[-1] + 2 * low[0] + low[1] - up[-1] - 2 * up[0] - up[1];
-            e->count++;
-            e->laplacian += lap;
-            e->laplacian2 += (uint64_t)((int64_t)lap * lap);
-            e->gradient2 += (uint64_t)((int64_t)gx * gx + (int64_t)gy * gy);
-        }
+    struct cell *cell = m->cells->cell + (size_t)l->cell_row * m->cells->cols;
+    for (uint32_t x = 0; x < l->width; x += l->cell, cell++) {
+        struct cell_energy e = {0};
+        uint32_t end = x + l->cell < l->width ? x + l->cell : l->width;
+        for (uint32_t r = 0; r < rows; r++)
+            add_samples8(&e, row + r, x, end);
+        cell->at[3] = e;
     }
 }
 

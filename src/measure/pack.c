@@ -71,26 +71,31 @@ static const float log_values[256] = {
     1.31950791f * 65536.0f,
 };
 
-/* 2^((k + 1/2) / 10): where one step ends and the next begins. The last is the next octave's first. */
-static const float step_ends[STEPS_AN_OCTAVE] = {
-    1.03526492f, 1.10956947f, 1.18920712f, 1.27456063f, 1.36604026f,
-    1.4640857f,  1.5691682f,  1.68179283f, 1.80250093f, 1.93187266f,
+/* 2^((k + 1/2) / 10): where one step ends and the next begins; then a wall. */
+static const float step_ends[STEPS_AN_OCTAVE + 1] = {
+    1.03526492f, 1.10956947f, 1.18920712f, 1.27456063f, 1.36604026f, 1.4640857f,
+    1.5691682f,  1.68179283f, 1.80250093f, 1.93187266f, 4.0f,
 };
 
-/* From the bits of the float and a table: no library logarithm, whose last bit differs between machines. */
+/* The step at the start of each 64th of an octave's mantissas, none of which holds more than one step's end.
+ */
+static const uint8_t first_step[64] = {
+    0, 0, 0, 1, 1, 1, 1, 1, 2, 2, 2, 2, 2, 3, 3, 3, 3, 3, 4, 4, 4, 4, 4, 4, 5, 5, 5, 5, 5,  5,  6,  6,
+    6, 6, 6, 6, 6, 7, 7, 7, 7, 7, 7, 7, 8, 8, 8, 8, 8, 8, 8, 8, 9, 9, 9, 9, 9, 9, 9, 9, 10, 10, 10, 10,
+};
+
+/* From the bits of the float and two tables: no library logarithm, whose last bit differs between machines.
+ */
 static uint8_t log_byte(double value)
 {
     float f = (float)value;
     uint32_t bits;
     memcpy(&bits, &f, sizeof bits);
     int octave = (int)(bits >> 23) - 127 - LOWEST_OCTAVE;
-    if (octave < -1)
-        return 0;
-    uint32_t fraction = (bits & 0x7fffff) | 0x3f800000; /* of 1.0 to 2.0 */
-    memcpy(&f, &fraction, sizeof f);
-    int step = 0;
-    while (step < STEPS_AN_OCTAVE && f >= step_ends[step])
-        step++;
+    uint32_t mantissa = (bits & 0x7fffff) | 0x3f800000; /* of 1.0 to 2.0 */
+    memcpy(&f, &mantissa, sizeof f);
+    int step = first_step[bits >> 17 & 63];
+    step += f >= step_ends[step];
     int byte = 1 + octave * STEPS_AN_OCTAVE + step;
     return (uint8_t)(byte < 0 ? 0 : byte > 255 ? 255 : byte);
 }

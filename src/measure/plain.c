@@ -16,51 +16,59 @@ struct taps {
         .gy = (low)[-1] + 2 * (low)[0] + (low)[1] - (up)[-1] - 2 * (up)[0] - (up)[1]                         \
     }
 
-static void add_taps(const struct pair_sums *s, size_t pair, struct taps t)
+/* The sums of one pair of columns, in registers while the loop runs down the band. */
+struct pair {
+    int32_t lap;
+    uint32_t lap2, grad2, luma, luma2, clipped;
+};
+
+static inline void add_taps(struct pair *p, struct taps t)
 {
-    s->lap[pair] += t.lap;
-    s->lap2[pair] += (uint32_t)(t.lap * t.lap);
-    s->grad2[pair] += (uint32_t)(t.gx * t.gx) + (uint32_t)(t.gy * t.gy);
+    p->lap += t.lap;
+    p->lap2 += (uint32_t)(t.lap * t.lap);
+    p->grad2 += (uint32_t)(t.gx * t.gx) + (uint32_t)(t.gy * t.gy);
 }
 
-static void add_luma(const struct pair_sums *s, size_t pair, uint32_t y)
+static inline void add_luma(struct pair *p, uint32_t y)
 {
-    s->luma[pair] += y;
-    s->luma2[pair] += y * y;
-    s->clipped[pair] += y <= 1 || y >= 254;
+    p->luma += y;
+    p->luma2 += y * y;
+    p->clipped += y <= 1 || y >= 254;
 }
 
-static void clear(const struct pair_sums *s, size_t x, size_t width, bool with_luma)
+static inline void store_energy(const struct pair_sums *s, size_t at, struct pair p)
 {
-    for (size_t p = x / 2; p < (width + 1) / 2; p++) {
-        s->lap[p] = 0;
-        s->lap2[p] = s->grad2[p] = 0;
-        if (with_luma)
-            s->luma[p] = s->luma2[p] = s->clipped[p] = 0;
-    }
+    s->lap[at] = p.lap;
+    s->lap2[at] = p.lap2;
+    s->grad2[at] = p.grad2;
 }
 
 void measure_plain_band8(const uint8_t *const *row, unsigned rows, size_t x, size_t width,
                          const struct pair_sums *sums)
 {
-    clear(sums, x, width, true);
-    for (unsigned r = 1; r <= rows; r++) {
-        const uint8_t *up = row[r - 1], *mid = row[r], *low = row[r + 1];
-        for (size_t i = x; i < width; i++) {
-            add_taps(sums, i / 2, TAPS(up + i, mid + i, low + i));
-            add_luma(sums, i / 2, mid[i]);
-        }
+    for (; x < width; x += 2) {
+        struct pair p = {0};
+        for (unsigned r = 1; r <= rows; r++)
+            for (size_t i = x; i < x + 2 && i < width; i++) {
+                add_taps(&p, TAPS(row[r - 1] + i, row[r] + i, row[r + 1] + i));
+                add_luma(&p, row[r][i]);
+            }
+        store_energy(sums, x / 2, p);
+        sums->luma[x / 2] = p.luma;
+        sums->luma2[x / 2] = p.luma2;
+        sums->clipped[x / 2] = p.clipped;
     }
 }
 
 void measure_plain_band16(const uint16_t *const *row, unsigned rows, size_t x, size_t width,
                           const struct pair_sums *sums)
 {
-    clear(sums, x, width, false);
-    for (unsigned r = 1; r <= rows; r++) {
-        const uint16_t *up = row[r - 1], *mid = row[r], *low = row[r + 1];
-        for (size_t i = x; i < width; i++)
-            add_taps(sums, i / 2, TAPS(up + i, mid + i, low + i));
+    for (; x < width; x += 2) {
+        struct pair p = {0};
+        for (unsigned r = 1; r <= rows; r++)
+            for (size_t i = x; i < x + 2 && i < width; i++)
+                add_taps(&p, TAPS(row[r - 1] + i, row[r] + i, row[r + 1] + i));
+        store_energy(sums, x / 2, p);
     }
 }
 
