@@ -51,7 +51,9 @@ CRASH_BIN := $(patsubst tests/crash/%.c,$(OUT)/crash/%,$(CRASH_SRC))
 .DELETE_ON_ERROR:
 MAKEFLAGS += --no-builtin-rules
 
-all: $(OUT)/chaffinch $(OUT)/chaffinch-apply ## build both executables
+# An executable is built as soon as its folder has a main.
+has_main = $(shell grep -ls '^int main' src/$(1)/*.c)
+all: $(if $(call has_main,cli),$(OUT)/chaffinch) $(if $(call has_main,cli_apply),$(OUT)/chaffinch-apply) ## build both executables
 
 $(OUT)/%.o: %.c | compile_commands.json
 	@mkdir -p $(@D)
