@@ -41,6 +41,20 @@ static void body_section(float t, float out[5])
     }
 }
 
+/* The section at a place along the body. */
+static void body_at(float x, float out[5])
+{
+    float lo = 0, hi = 1;
+    for (int i = 0; i < 24; i++) {
+        float mid = 0.5f * (lo + hi);
+        body_section(mid, out);
+        if (out[0] > x)
+            lo = mid;
+        else
+            hi = mid;
+    }
+}
+
 static float table(const float *values, int n, float t)
 {
     float pos = fminf(fmaxf(t, 0.0f), 1.0f) * (float)(n - 1);
@@ -197,19 +211,13 @@ static void add_folded_wing(struct mesh *m, const struct frame *f, float side)
     int first = m->vertices;
     for (int r = 0; r < WING_ROWS; r++) {
         float t = (float)r / (WING_ROWS - 1), x = 27.0f - 124.0f * t, s[5];
-        body_section(fminf(1.0f, (52.0f - fmaxf(x, -44.0f)) / 110.0f), s);
-        for (int i = 0; i < 30; i++) { /* the section whose x this is */
-            float g = (float)i / 29;
-            body_section(g, s);
-            if (s[0] <= fmaxf(x, -44.0f))
-                break;
-        }
+        body_at(fmaxf(x, -44.0f), s);
         for (int c = 0; c < WING_COLS; c++) {
             float v = (float)c / (WING_COLS - 1), mid = 1.15f - 0.10f * t,
                   a = mid + (v - 0.5f) * 2 * table(half, 11, t);
             float fall = x < -44 ? (-44 - x) * 0.06f : 0;
-            struct vec3 q = {x, side * (s[2] + 1.0f - fall * 0.7f) * sinf(a),
-                             s[1] + (s[3] + 1.2f) * cosf(a) + fall * 0.2f};
+            struct vec3 q = {x, side * (s[2] + 2.4f - fall * 0.8f) * sinf(a),
+                             s[1] + ((cosf(a) > 0 ? s[3] : s[4]) + 2.2f) * cosf(a) + fall * 0.2f};
             put(m, f, q, (struct vec3){124.0f * t, 22.0f * v, side}, t, v);
         }
     }

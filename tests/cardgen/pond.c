@@ -93,6 +93,7 @@ float pond_distance(const struct pond_spec *p, const struct lens *l, float y_mm)
 /* Waves seen in one row of the picture: the lens takes the fine ones away where the water is out of focus. */
 struct wave_row {
     float amplitude[OCTAVES], fx[OCTAVES], z[OCTAVES];
+    float lane;
 };
 
 static const float wave_mm[OCTAVES] = {420, 210, 100, 52, 27, 14, 7};
@@ -100,7 +101,7 @@ static const float wave_slope[OCTAVES] = {0.50f, 0.55f, 0.60f, 0.55f, 0.42f, 0.3
 
 static struct wave_row wave_row_at(const struct pond_spec *p, const struct lens *l, float y_mm, float px_mm)
 {
-    struct wave_row w;
+    struct wave_row w = {.lane = 6.0f * logf(fmaxf(p->waterline - y_mm, 4.0f) / 40.0f)};
     float d = pond_distance(p, l, y_mm),
           step = d / fmaxf(p->waterline - y_mm, 4.0f);          /* mm of water a mm of picture */
     float sigma = lens_sigma_px(lens_disc_px(l, d), 0) / px_mm; /* in picture mm */
@@ -130,9 +131,12 @@ static void water_row(const struct pond_spec *p, const struct lens *l, const str
         slope *= p->ripple;
         float rgb[3], bank[3];
         far_at(far, x_mm + 22 * slope, fmaxf(e + 95 * slope, 0), rgb);
+        /* lanes where the wind touches the water mirror the sky */
+        float lane = smooth(0.05f, 0.75f, rng_fbm(p->salt + 50, x_mm * 0.0016f, wave.lane, 3) + 0.25f);
         float fresnel = 0.62f + 0.10f * slope;
         for (int k = 0; k < 3; k++)
-            rgb[k] = rgb[k] * fresnel + pal->deep[k];
+            rgb[k] =
+                rgb[k] * fresnel + pal->deep[k] + (0.16f + 0.08f * slope) * lane * p->ripple * pal->sky[k];
         if (shore < 1) {
             far_at(far, x_mm, fmaxf(y_mm - p->waterline, 0), bank);
             for (int k = 0; k < 3; k++)
@@ -197,34 +201,50 @@ static void mace_colour(const struct blade *q, float u, float along_mm, float rg
         rgb[k] = velvet[k] * round * (1.1f + 0.4f * fuzz);
 }
 
+static void lay(struct scene *s, int x, int y, const float rgb[3], float a, float soft)
+{
+    if (a <= 0 || x < 0 || x >= s->light.w)
+        return;
+    canvas_blend(&s->light, x, y, rgb, a);
+    uint8_t *f = s->front + (size_t)y * (size_t)s->light.w + (size_t)x;
+    if (soft < 4 && a * 255 > (float)*f)
+        *f = (uint8_t)(a * 255);
+}
+
 static void blade_row(const struct blade *q, float px_mm, float soft, float sway, int y, struct scene *s)
 {
     struct canvas *c = &s->light;
     float y_mm = ((float)c->h * 0.5f - (float)y - 0.5f) / px_mm, t = (y_mm - q->root) / q->height;
     if (t < 0 || t > 1)
         return;
-    bool head = q->mace && t > 0.82f && t < 0.955f;
     float slope = (q->lean + 2 * (q->bend + sway) * t) / q->height, half = q->half * sqrtf(1 + slope * slope);
+    float fade = fminf(1, (1 - t) * q->height * px_mm / soft); /* defocus also works upwards */
     if (!q->mace)
         half *= fminf(1, 0.35f + 2 * t) * sqrtf(fmaxf(0, 1 - t * t * t));
-    if (head)
-        half = 5.5f * sqrtf(fmaxf(0.0f, 1 - powf(fabsf(t - 0.8875f) / 0.0675f, 6)));
     half = fmaxf(half * px_mm, 0.4f);
     float mid = (float)c->w * 0.5f + (q->x + q->lean * t + (q->bend + sway) * t * t) * px_mm - 0.5f;
-    int reach = (int)(half + soft) + 2;
-    for (int x = (int)mid - reach; x <= (int)mid + reach; x++) {
-        float d = (float)x - mid, a = bar_cover(d, half, soft), rgb[3];
-        if (a <= 0 || x < 0 || x >= c->w)
-            continue;
-        float u = fminf(fmaxf(d / half, -1), 1);
-        if (head)
-            mace_colour(q, u, y_mm, rgb);
-        else
-            blade_colour(q, t, u, y_mm, rgb);
-        canvas_blend(c, x, y, rgb, a);
-        uint8_t *f = s->front + (size_t)y * (size_t)c->w + (size_t)x;
-        if (soft < 4 && a * 255 > (float)*f)
-            *f = (uint8_t)(a * 255);
+    for (int x = (int)(mid - half - soft) - 2; x <= (int)(mid + half + soft) + 2; x++) {
+        float d = (float)x - mid, rgb[3];
+        blade_colour(q, t, fminf(fmaxf(d / half, -1), 1), y_mm, rgb);
+        lay(s, x, y, rgb, fade * bar_cover(d, half, soft), soft);
+    }
+}
+
+/* The brown head: a capsule on the stem, blurred as a whole. */
+static void mace_row(const struct blade *q, float px_mm, float soft, float sway, int y, struct scene *s)
+{
+    struct canvas *c = &s->light;
+    float y_mm = ((float)c->h * 0.5f - (float)y - 0.5f) / px_mm, t = (y_mm - q->root) / q->height;
+    float along = (y_mm - q->root - 0.885f * q->height) * px_mm, half = 5.6f * px_mm, length = 27 * px_mm;
+    float up = bar_cover(along, length, soft), end = fmaxf(0, (fabsf(along) - length + half) / half);
+    if (up <= 0)
+        return;
+    half *= soft > half ? 1 : sqrtf(fmaxf(0.02f, 1 - end * end));
+    float mid = (float)c->w * 0.5f + (q->x + q->lean * t + (q->bend + sway) * t * t) * px_mm - 0.5f;
+    for (int x = (int)(mid - half - soft) - 2; x <= (int)(mid + half + soft) + 2; x++) {
+        float d = (float)x - mid, rgb[3];
+        mace_colour(q, fminf(fmaxf(d / (half + 0.5f * soft), -1), 1), soft < 4 ? y_mm : 0, rgb);
+        lay(s, x, y, rgb, up * bar_cover(d, half, soft), soft);
     }
 }
 
@@ -239,6 +259,8 @@ void pond_reeds(const struct pond_spec *p, const struct lens *l, float t_s, floa
                                     0.4f * sinf(t_s * 17.0f + q.sway));
             for (int y = 0; y < s->light.h; y++)
                 blade_row(&q, px_mm, soft, sway, y, s);
+            for (int y = 0; q.mace && y < s->light.h; y++)
+                mace_row(&q, px_mm, soft, sway, y, s);
         }
 }
 
@@ -277,12 +299,12 @@ void pond_glitter(const struct pond_spec *p, const struct lens *l, float t_s, st
         struct rng r = rng_from(p->salt, rng_mix(rng_name("glitter"), (uint64_t)i));
         float y_mm = p->water_focus + rng_gauss(&r) * 34, x_mm = rng_range(&r, -200, 330);
         float phase = rng_unit(&r), life = rng_range(&r, 0.10f, 0.30f), on = t_s / life + phase;
-        float glow = powf(fmaxf(0, sinf(6.2832f * on)), 6) * rng_range(&r, 0.1f, 0.8f);
+        float glow = powf(fmaxf(0, sinf(6.2832f * on)), 6) * rng_range(&r, 0.2f, 1.0f);
         if (glow < 0.02f)
             continue;
         float d = lens_disc_px(l, pond_distance(p, l, y_mm)), size = fmaxf(1.0f, 0.5f * d);
         float cx = (float)c->w * 0.5f + (x_mm + 5 * sinf(on)) * px_mm, cy = (float)c->h * 0.5f - y_mm * px_mm;
-        float wide = size + 5.0f, tall = size + 0.6f, peak = glow * 8.0f / (wide * tall);
+        float wide = size + 5.0f, tall = size + 0.6f, peak = glow * 16.0f / (wide * tall);
         for (int y = (int)(cy - 2 * tall) - 1; y <= (int)(cy + 2 * tall) + 1; y++)
             for (int x = (int)(cx - 2 * wide) - 1; x <= (int)(cx + 2 * wide) + 1; x++) {
                 float ex = ((float)x - cx) / wide, ey = ((float)y - cy) / tall;

@@ -17,7 +17,7 @@ static const struct camera_setup on_the_sluice = {
              .rail = {-440, 52, RAIL_TOP, RAIL_TOP - 48},
              .boards = {-445, -282, 62, -400},
              .post = {40, 92, -112, -400},
-             .bed = {{26, 285, 445, -360, 400, -12, 12}, {34, 150, 470, -330, 400, 300, 1400}}},
+             .bed = {{22, 318, 450, -360, 400, -12, 12}, {34, 190, 470, -330, 400, 300, 1400}}},
 };
 
 static const struct camera_setup by_the_reeds = {
@@ -119,7 +119,7 @@ static void perch(const struct flight *q, float t, struct bird_pose *p)
 {
     float pitch = 0.62f, facing = 0.62f;
     p->forward = (struct vec3){-cosf(pitch) * cosf(facing), sinf(pitch), cosf(pitch) * sinf(facing)};
-    p->at = (struct vec3){q->p.x + 2.5f * sinf(t * 5.0f), q->p.y + 30.0f,
+    p->at = (struct vec3){q->p.x + 2.5f * sinf(t * 5.0f), q->p.y + 26.5f,
                           62 * sinf(t * 9.1f + 0.5f) + 9 * sinf(t * 23.0f)};
     p->velocity = (struct vec3){2.5f * 5.0f * cosf(t * 5.0f), 0, 0};
     p->folded = true;
@@ -146,10 +146,10 @@ static void hover(const struct flight *q, float t, struct bird_pose *p, bool *la
     pitch += 0.25f * fall;
     p->forward = (struct vec3){-cosf(pitch) * cosf(facing), sinf(pitch), cosf(pitch) * sinf(facing)};
     p->at = (struct vec3){q->p.x + in + 9 * sinf(t * 17), q->p.y + 8 * sinf(t * 23) - drop * fall * fall,
-                          185 - 520 * t + 5 * sinf(t * 31)};
-    p->velocity = (struct vec3){
-        -15 * in + 153 * cosf(t * 17),
-        184 * cosf(t * 23) - 2 * drop * fall / (touch - settle) * (fall > 0 ? 1.0f : 0.0f), -520};
+                          150 * cosf(t * TAU / 0.36f) - 300 * fall * 0.42f};
+    p->velocity =
+        (struct vec3){-15 * in + 153 * cosf(t * 17),
+                      184 * cosf(t * 23) - 2 * drop * fall / (touch - settle) * (fall > 0 ? 1.0f : 0.0f), 0};
     p->beat = TAU * q->beat_hz * t;
     p->amplitude = q->amplitude;
     p->dihedral = 0.2f;

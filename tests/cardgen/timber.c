@@ -22,8 +22,8 @@ static void oak(uint32_t salt, float a, float b, float rgb[3])
                   0.16f * rng_noise(salt + 4, a * 0.5f, warp * 2.4f);
     float crack = fabsf(rng_noise(salt + 5, a * 0.009f, warp * 0.17f) +
                         0.15f * rng_noise(salt + 6, a * 0.05f, warp * 0.2f));
-    float open =
-        smooth(0.035f, 0.008f, crack) * smooth(-0.1f, 0.35f, rng_noise(salt + 7, a * 0.012f, b * 0.06f));
+    float open = 0.8f * smooth(0.026f, 0.006f, crack) *
+                 smooth(-0.1f, 0.35f, rng_noise(salt + 7, a * 0.012f, b * 0.06f));
     float lichen = smooth(0.24f, 0.34f, rng_fbm(salt + 12, a * 0.035f, b * 0.045f, 4));
     float speck = rng_noise(salt + 20, a * 0.55f, b * 0.6f), core = expf(-k2 * 2.2f);
     const float wood[3] = {0.175f, 0.148f, 0.118f}, moss[3] = {0.250f, 0.265f, 0.165f},
