@@ -1,0 +1,55 @@
+#include <inttypes.h>
+#include <stdio.h>
+
+#include "chaffinch/session.h"
+#include "cli.h"
+
+static void print_measured(const struct session_measured *m)
+{
+    char a[32], b[32], c[32];
+    (void)printf("%s frames in %s bursts, %s measured now", log_count(m->frames, a), log_count(m->bursts, b),
+                 log_count(m->measured, c));
+    if (m->skipped > 0)
+        (void)printf(", %s measured before", log_count(m->skipped, a));
+    if (m->format > 0)
+        (void)printf(", %s of a format that is not scored", log_count(m->format, a));
+    if (m->unreadable > 0)
+        (void)printf(", %s unreadable", log_count(m->unreadable, a));
+    (void)putchar('\n');
+}
+
+int cmd_measure(struct cli *cli, int argc, char **argv)
+{
+    struct session_measure_options options = {0};
+    uint32_t jobs = 0;
+    const struct option_spec table[] = {
+        {"all", OPTION_FLAG, &options.all, NULL, "measure again what was measured before", 0, 0},
+        {"gap", OPTION_SECONDS, &options.gap_ns, "SECONDS",
+         "pause that ends a burst (default: chosen from the pauses)", 0.001, 3600},
+        {"jobs", OPTION_COUNT, &jobs, "N", "worker processes (default: one per processor)", 1, 256},
+    };
+    const struct command_spec spec = {"chaffinch measure",
+                                      "SESSION [--all] [--gap SECONDS] [--jobs N]",
+                                      "Finds the frames and bursts of a session folder and measures every "
+                                      "new frame once. Pictures are only\n"
+                                      "read; what is found out is kept in SESSION/.chaffinch/.",
+                                      table,
+                                      3,
+                                      1,
+                                      1};
+    struct options_arguments arguments;
+    struct session_measured totals = {0};
+    struct err err = ERR_INIT;
+    int status;
+    if (!cli_parse(cli, &spec, argc, argv, &arguments, &status))
+        return status;
+    struct session *s = session_open(cli->fs, arguments.arg[0], SESSION_WRITE, cli->log, cli->stop, &err);
+    if (s == NULL)
+        return cli_fail(cli, &err);
+    bool ok = session_measure(s, cli->workers, &options, &totals, &err);
+    session_close(s);
+    if (!ok)
+        return cli_fail(cli, &err);
+    print_measured(&totals);
+    return cli_finish(cli, totals.failed > 0 ? 1 : 0);
+}

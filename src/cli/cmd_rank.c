@@ -1,0 +1,48 @@
+#include <stdio.h>
+
+#include "chaffinch/session.h"
+#include "cli.h"
+
+static void print_ranked(const struct session_ranked *r)
+{
+    char a[32], b[32], c[32], d[32], e[32];
+    (void)printf("%s bursts, %s passes: keep %s, reject %s, for your eyes %s\n", log_count(r->bursts, a),
+                 log_count(r->passes, b), log_count(r->kept, c), log_count(r->rejected, d),
+                 log_count(r->none, e));
+    if (r->nothing_sharp > 0)
+        (void)printf("%s bursts hold nothing sharp\n", log_count(r->nothing_sharp, a));
+}
+
+int cmd_rank(struct cli *cli, int argc, char **argv)
+{
+    uint32_t keep = 0;
+    const struct option_spec table[] = {
+        {"keep", OPTION_COUNT, &keep, "N", "frames to keep per pass (default: as last time, at first 3)", 1,
+         1000},
+    };
+    const struct command_spec spec = {
+        "chaffinch rank",
+        "SESSION [--keep N]",
+        "Finds the moving subject of each burst, scores its sharpness and proposes keep or reject. What "
+        "cannot\n"
+        "be judged is left for your eyes. Decisions of a person are never touched.",
+        table,
+        1,
+        1,
+        1};
+    struct options_arguments arguments;
+    struct session_ranked totals = {0};
+    struct err err = ERR_INIT;
+    int status;
+    if (!cli_parse(cli, &spec, argc, argv, &arguments, &status))
+        return status;
+    struct session *s = session_open(cli->fs, arguments.arg[0], SESSION_WRITE, cli->log, cli->stop, &err);
+    if (s == NULL)
+        return cli_fail(cli, &err);
+    bool ok = session_rank(s, keep, &totals, &err);
+    session_close(s);
+    if (!ok)
+        return cli_fail(cli, &err);
+    print_ranked(&totals);
+    return cli_finish(cli, 0);
+}

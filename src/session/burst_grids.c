@@ -1,0 +1,129 @@
+#include "burst_grids.h"
+
+#include <stdlib.h>
+#include <string.h>
+
+#include "chaffinch/hash.h"
+#include "packs.h"
+
+/* Goes up when the recipe of subjects or scores changes, so that stored summaries are made anew. */
+#define RECIPE "chaffinch recipe 1"
+
+static bool add_member(void *context, const struct catalogue_row *row, struct err *err)
+{
+    struct members *m = context;
+    const struct catalogue_frame *f = &row->frame;
+    if (m->n == m->room) {
+        size_t room = m->room > 0 ? m->room * 2 : 64;
+        struct member_frame *grown = realloc(m->frame, room * sizeof *grown);
+        if (grown == NULL)
+            return err_nomem(err);
+        m->frame = grown;
+        m->room = room;
+    }
+    struct member_frame *out = &m->frame[m->n++];
+    *out = (struct member_frame){.id = f->id,
+                                 .time_ns = f->estimated_ns,
+                                 .state = MEMBER_NOT_SCORED,
+                                 .camera_mark = f->is_protected || f->rating >= 1,
+                                 .pack = f->pack,
+                                 .offset = f->pack_offset,
+                                 .size = f->pack_size,
+                                 .full_width_px = f->width_px,
+                                 .judged_width_px = f->judged_width_px,
+                                 .focal_mm = f->focal_mm};
+    if (strcmp(f->state, "measured") == 0)
+        out->state = MEMBER_MEASURED;
+    else if (strcmp(f->state, "unreadable") == 0)
+        out->state = MEMBER_UNREADABLE;
+    else if (strcmp(f->state, "format") == 0)
+        out->state = MEMBER_FORMAT;
+    return true;
+}
+
+bool members_load(struct session *s, int64_t burst, struct members *members, struct err *err)
+{
+    const struct catalogue_filter filter = {.burst = burst};
+    *members = (struct members){0};
+    return catalogue_each_row(s->catalogue, &filter, add_member, members, err);
+}
+
+void members_release(struct members *members)
+{
+    free(members->frame);
+    *members = (struct members){0};
+}
+
+void members_stamp(const struct members *members, char out[33])
+{
+    struct hash_digest digest = hash_of(RECIPE, sizeof RECIPE);
+    for (size_t i = 0; i < members->n; i++) {
+        const struct member_frame *f = &members->frame[i];
+        int64_t fields[8] = {f->id, f->time_ns, (int64_t)f->state, f->pack, f->offset, f->size, 0, 0};
+        memcpy(&fields[6], digest.bytes, sizeof digest.bytes);
+        digest = hash_of(fields, sizeof fields);
+    }
+    (void)hash_text(&digest, out);
+}
+
+/* Frames of another size than most cannot be compared with the others. */
+static void keep_the_common_size(struct burst_grids *g)
+{
+    size_t best = 0, best_count = 0;
+    for (size_t i = 0; i < g->n; i++) {
+        size_t count = 0;
+        for (size_t k = 0; k < g->n && g->view[i] != NULL; k++)
+            count += g->view[k] != NULL && g->view[k]->width_px == g->view[i]->width_px &&
+                     g->view[k]->height_px == g->view[i]->height_px;
+        if (count > best_count) {
+            best = i;
+            best_count = count;
+        }
+        if (count * 2 > g->n)
+            break;
+    }
+    if (best_count == 0)
+        return;
+    uint32_t width = g->view[best]->width_px, height = g->view[best]->height_px;
+    for (size_t i = 0; i < g->n; i++)
+        if (g->view[i] != NULL && (g->view[i]->width_px != width || g->view[i]->height_px != height))
+            g->view[i] = NULL;
+}
+
+bool burst_grids_load(struct session *s, const struct members *members, size_t first, size_t n,
+                      struct burst_grids *grids, struct err *err)
+{
+    *grids = (struct burst_grids){.n = n};
+    grids->view = calloc(n + 1, sizeof *grids->view);
+    grids->grid = calloc(n + 1, sizeof *grids->grid);
+    grids->bytes = calloc(n + 1, sizeof *grids->bytes);
+    grids->time_ns = calloc(n + 1, sizeof *grids->time_ns);
+    if (grids->view == NULL || grids->grid == NULL || grids->bytes == NULL || grids->time_ns == NULL)
+        return err_nomem(err);
+    for (size_t i = 0; i < n; i++) {
+        const struct member_frame *f = &members->frame[first + i];
+        struct err trouble = ERR_INIT;
+        grids->time_ns[i] = f->time_ns;
+        if (f->state != MEMBER_MEASURED)
+            continue;
+        if (pack_read(s, f->pack, f->offset, f->size, &grids->bytes[i], &grids->grid[i], &trouble))
+            grids->view[i] = &grids->grid[i];
+        else
+            return err_set(err, ERR_USAGE,
+                           "the stored cells cannot be read (%.200s): type 'chaffinch measure %s'%s first",
+                           trouble.message, s->root.path, trouble.code == ERR_DAMAGED ? " with --all" : "");
+    }
+    keep_the_common_size(grids);
+    return true;
+}
+
+void burst_grids_release(struct burst_grids *grids)
+{
+    for (size_t i = 0; grids->bytes != NULL && i < grids->n; i++)
+        free(grids->bytes[i]);
+    free(grids->bytes);
+    free(grids->view);
+    free(grids->grid);
+    free(grids->time_ns);
+    *grids = (struct burst_grids){0};
+}

@@ -1,0 +1,47 @@
+/*
+ * burst_grids.h - the frames of one burst with their cells in memory.
+ *
+ * Ownership: struct burst_grids owns everything it points to; burst_grids_release() frees it.
+ */
+#ifndef CHAFFINCH_SESSION_BURST_GRIDS_H
+#define CHAFFINCH_SESSION_BURST_GRIDS_H
+
+#include "chaffinch/measure.h"
+#include "chaffinch/rank.h"
+#include "chaffinch/session.h"
+
+/* What ranking needs of one frame of the burst. */
+struct member_frame {
+    int64_t id;
+    int64_t time_ns;
+    enum { MEMBER_MEASURED, MEMBER_UNREADABLE, MEMBER_FORMAT, MEMBER_NOT_SCORED } state;
+    bool camera_mark;
+    int64_t pack, offset, size;
+    uint32_t full_width_px, judged_width_px;
+    double focal_mm;
+};
+
+struct members {
+    struct member_frame *frame;
+    size_t n, room;
+};
+/* The frames of a burst that are not missing, in order. */
+bool members_load(struct session *s, int64_t burst, struct members *members, struct err *err);
+void members_release(struct members *members);
+/* A text that changes when the frames, their cells or the recipe change (XXH3-128 in hex). */
+void members_stamp(const struct members *members, char out[33]);
+
+struct burst_grids {
+    size_t n;
+    const struct grid **view; /* NULL where the frame has no cells, or cells of another size than most */
+    struct grid *grid;
+    uint8_t **bytes;
+    int64_t *time_ns;
+};
+/* Loads the cells of frames first .. first + n - 1. Cells that are gone or damaged: ERR_USAGE that says to
+ * measure again. */
+bool burst_grids_load(struct session *s, const struct members *members, size_t first, size_t n,
+                      struct burst_grids *grids, struct err *err);
+void burst_grids_release(struct burst_grids *grids);
+
+#endif

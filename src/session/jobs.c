@@ -1,0 +1,221 @@
+/* The worker's side: foreign bytes in, plain structs and packed grids out. Nothing here outlives a job. */
+#include "jobs.h"
+
+#include <errno.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/mman.h>
+#include <sys/stat.h>
+
+#include "chaffinch/measure.h"
+#include "chaffinch/session.h"
+
+struct mapped {
+    const uint8_t *bytes;
+    size_t size;
+};
+
+static bool map_file(int fd, struct mapped *map, struct err *err)
+{
+    struct stat st;
+    *map = (struct mapped){0};
+    if (fstat(fd, &st) != 0)
+        return err_sys(err, "look at", "the picture");
+    if (st.st_size == 0)
+        return err_set(err, ERR_FORMAT, "the file is empty");
+    void *at = mmap(NULL, (size_t)st.st_size, PROT_READ, MAP_PRIVATE, fd, 0);
+    if (at == MAP_FAILED)
+        return err_sys(err, "map", "the picture");
+    map->bytes = at;
+    map->size = (size_t)st.st_size;
+    return true;
+}
+
+static void unmap_file(struct mapped *map)
+{
+    if (map->bytes != NULL)
+        (void)munmap((void *)(uintptr_t)map->bytes, map->size);
+}
+
+static void reply_failed(struct worker_reply *reply, const struct err *err)
+{
+    reply->ok = false;
+    (void)snprintf(reply->cause, sizeof reply->cause, "%.*s", (int)sizeof reply->cause - 1, err->message);
+}
+
+/* Reply = head then tail, in one block. */
+static void reply_with(struct worker_reply *reply, const void *head, size_t head_size, const void *tail,
+                       size_t tail_size)
+{
+    struct err err = ERR_INIT;
+    reply->bytes = malloc(head_size + tail_size);
+    if (reply->bytes == NULL) {
+        err_nomem(&err);
+        reply_failed(reply, &err);
+        return;
+    }
+    memcpy(reply->bytes, head, head_size);
+    if (tail_size > 0)
+        memcpy(reply->bytes + head_size, tail, tail_size);
+    reply->size = head_size + tail_size;
+    reply->ok = true;
+}
+
+static size_t least(size_t a, size_t b)
+{
+    return a < b ? a : b;
+}
+
+static void peek_one(enum frame_file_kind kind, int fd, uint32_t i, struct job_peeked *peeked,
+                     bool *have_meta)
+{
+    struct mapped map;
+    struct err err = ERR_INIT;
+    struct frame_meta meta = {0};
+    if (!map_file(fd, &map, &err)) {
+        peeked->fingerprint[i] = hash_fingerprint(0, NULL, 0);
+    } else {
+        peeked->fingerprint[i] =
+            hash_fingerprint(map.size, map.bytes, least(map.size, HASH_FINGERPRINT_BYTES));
+        peeked->readable[i] = frame_peek(kind, map.bytes, map.size, &meta, &err);
+    }
+    (void)snprintf(peeked->cause[i], sizeof peeked->cause[i], "%.*s", (int)sizeof peeked->cause[i] - 1,
+                   err.message);
+    if (peeked->readable[i] && (!*have_meta || (meta.has_time && !peeked->meta.has_time))) {
+        peeked->meta = meta;
+        *have_meta = true;
+    }
+    unmap_file(&map);
+}
+
+static void run_peek(const struct job_request *request, const int *fds, struct worker_reply *reply)
+{
+    struct job_peeked peeked;
+    bool have_meta = false;
+    memset(&peeked, 0, sizeof peeked);
+    peeked.meta.orientation = 1;
+    for (uint32_t i = 0; i < request->n; i++)
+        peek_one((enum frame_file_kind)request->kind[i], fds[i], i, &peeked, &have_meta);
+    reply_with(reply, &peeked, sizeof peeked, NULL, 0);
+}
+
+static bool sink_begin(void *context, const struct decode_source *source, struct err *err)
+{
+    struct measure **m = context;
+    *m = measure_new(source->width_px, source->height_px, err);
+    return *m != NULL;
+}
+
+static void sink_row(void *context, const uint8_t *luma)
+{
+    struct measure **m = context;
+    measure_row(*m, luma);
+}
+
+static bool measure_bytes(enum frame_file_kind kind, const struct mapped *map, struct decode_source *source,
+                          uint8_t **packed, size_t *size, struct err *err)
+{
+    struct measure *m = NULL;
+    struct decode_sink sink = {.context = &m, .begin = sink_begin, .row = sink_row};
+    enum decode_kind as = kind == FRAME_RAW ? DECODE_RAW : DECODE_JPEG;
+    if (!decode_luma(as, map->bytes, map->size, &sink, source, err)) {
+        measure_free(m);
+        return false;
+    }
+    struct cells *cells = measure_finish(m, err);
+    bool ok = cells != NULL && cells_pack(cells, packed, size, err);
+    cells_free(cells);
+    return ok;
+}
+
+static bool measure_one(enum frame_file_kind kind, int fd, struct decode_source *source, uint8_t **packed,
+                        size_t *size, struct err *err)
+{
+    struct mapped map;
+    if (!map_file(fd, &map, err))
+        return false;
+    bool ok = measure_bytes(kind, &map, source, packed, size, err);
+    unmap_file(&map);
+    return ok;
+}
+
+static const char *kind_word(uint32_t kind)
+{
+    return kind == FRAME_RAW ? "raw" : "JPEG";
+}
+
+static void run_measure(const struct job_request *request, const int *fds, struct worker_reply *reply)
+{
+    struct job_measured head;
+    struct err first = ERR_INIT;
+    memset(&head, 0, sizeof head);
+    for (uint32_t i = 0; i < request->n; i++) {
+        struct err err = ERR_INIT;
+        uint8_t *packed = NULL;
+        size_t size = 0;
+        if (measure_one((enum frame_file_kind)request->kind[i], fds[i], &head.source, &packed, &size, &err)) {
+            head.picture = i;
+            reply_with(reply, &head, sizeof head, packed, size);
+            free(packed);
+            return;
+        }
+        if (i == 0) {
+            first = err;
+            (void)snprintf(head.warning, sizeof head.warning, "the %s cannot be read: %.*s",
+                           kind_word(request->kind[i]), 160, err.message);
+        }
+    }
+    if (request->n == 0)
+        err_set(&first, ERR_FORMAT, "no picture that can be decoded");
+    reply_failed(reply, &first);
+}
+
+static void run_crop(const struct job_crop_request *request, int fd, struct worker_reply *reply)
+{
+    struct err err = ERR_INIT;
+    struct mapped map;
+    struct decode_picture picture = {0};
+    uint8_t *jpeg = NULL;
+    size_t size = 0;
+    enum decode_kind as = request->kind == FRAME_RAW ? DECODE_RAW : DECODE_JPEG;
+    if (!map_file(fd, &map, &err)) {
+        reply_failed(reply, &err);
+        return;
+    }
+    if (decode_crop(as, map.bytes, map.size, request->box, request->max_edge_px, request->orientation,
+                    &picture, &err) &&
+        decode_encode_jpeg(&picture, request->quality, &jpeg, &size, &err)) {
+        struct job_cropped head = {picture.width_px, picture.height_px};
+        reply_with(reply, &head, sizeof head, jpeg, size);
+    } else
+        reply_failed(reply, &err);
+    free(jpeg);
+    decode_picture_release(&picture);
+    unmap_file(&map);
+}
+
+void session_worker(uint32_t kind, const uint8_t *request, size_t size, const int *fds, size_t n_fds,
+                    struct worker_reply *reply)
+{
+    struct job_request pictures;
+    struct job_crop_request crop;
+    struct err err = ERR_INIT;
+    if (kind == JOB_CROP && size == sizeof crop && n_fds == 1) {
+        memcpy(&crop, request, sizeof crop);
+        run_crop(&crop, fds[0], reply);
+        return;
+    }
+    if ((kind == JOB_PEEK || kind == JOB_MEASURE) && size == sizeof pictures) {
+        memcpy(&pictures, request, sizeof pictures);
+        if (pictures.n == n_fds && n_fds <= JOB_PICTURES) {
+            if (kind == JOB_PEEK)
+                run_peek(&pictures, fds, reply);
+            else
+                run_measure(&pictures, fds, reply);
+            return;
+        }
+    }
+    err_set(&err, ERR_FORMAT, "the worker does not know this job");
+    reply_failed(reply, &err);
+}

@@ -1,0 +1,266 @@
+/* The ingest stage: scan, group, then decode and measure each new frame once. */
+#include "chaffinch/session.h"
+
+#include <stdlib.h>
+#include <string.h>
+
+#include "chaffinch/frame.h"
+#include "chaffinch/str.h"
+#include "grouping.h"
+#include "jobs.h"
+#include "packs.h"
+#include "pump.h"
+#include "scan.h"
+
+enum { COMMIT_FRAMES = 64 };
+#define PACK_LIMIT_BYTES ((uint64_t)1 << 30)
+
+struct todo {
+    int64_t frame;
+    char *path[JOB_PICTURES];
+    uint32_t kind[JOB_PICTURES];
+    size_t n;
+    uint64_t bytes;
+    char *cause;           /* a warning found while peeking; stays when all goes well */
+    bool known_unreadable; /* an earlier run said so: no news, no failure of this run */
+};
+
+/* A measured frame that waits for the pack to be synced. */
+struct done {
+    int64_t frame;
+    size_t todo;
+    bool ok;
+    struct job_measured head;
+    int64_t pack, offset, size;
+    char cause[256];
+};
+
+struct stage {
+    struct session *s;
+    struct session_measured *totals;
+    bool all;
+    struct todo *todo;
+    size_t n_todo, room_todo;
+    int64_t last_pack_seen;
+    bool last_pack_there;
+    struct pack_writer *pack;
+    int64_t pack_number;
+    struct done done[COMMIT_FRAMES];
+    size_t n_done;
+};
+
+static bool needs_measuring(struct stage *st, const struct catalogue_frame *f)
+{
+    if (strcmp(f->state, "format") == 0)
+        return false;
+    if (st->all || strcmp(f->state, "new") == 0 || strcmp(f->state, "not-scored") == 0)
+        return true;
+    if (strcmp(f->state, "measured") != 0)
+        return false;
+    if (f->pack != st->last_pack_seen) {
+        st->last_pack_seen = f->pack;
+        st->last_pack_there = pack_exists(st->s, f->pack);
+    }
+    return !st->last_pack_there;
+}
+
+static bool add_todo(void *context, const struct catalogue_row *row, struct err *err)
+{
+    struct stage *st = context;
+    const struct catalogue_frame *f = &row->frame;
+    if (!needs_measuring(st, f)) {
+        st->totals->skipped += strcmp(f->state, "measured") == 0;
+        st->totals->unreadable += strcmp(f->state, "unreadable") == 0;
+        st->totals->format += strcmp(f->state, "format") == 0;
+        return true;
+    }
+    if (st->n_todo == st->room_todo) {
+        size_t room = st->room_todo > 0 ? st->room_todo * 2 : 256;
+        struct todo *grown = realloc(st->todo, room * sizeof *grown);
+        if (grown == NULL)
+            return err_nomem(err);
+        st->todo = grown;
+        st->room_todo = room;
+    }
+    struct todo *t = &st->todo[st->n_todo++];
+    *t = (struct todo){.frame = f->id, .known_unreadable = strcmp(f->state, "unreadable") == 0};
+    if (f->cause != NULL && *f->cause != '\0' && !t->known_unreadable)
+        t->cause = strdup(f->cause);
+    return true;
+}
+
+static bool add_picture(void *context, const struct catalogue_file *file, struct err *err)
+{
+    struct todo *t = context;
+    bool jpeg = strcmp(file->kind, "jpeg") == 0, raw = strcmp(file->kind, "raw") == 0;
+    if ((!jpeg && !raw) || t->n == JOB_PICTURES || file->missing)
+        return true;
+    char *path = strdup(file->path);
+    if (path == NULL)
+        return err_nomem(err);
+    /* JPEG first, whatever the order of rows. */
+    size_t at = jpeg ? 0 : t->n;
+    if (at < t->n) {
+        t->path[1] = t->path[0];
+        t->kind[1] = t->kind[0];
+    }
+    t->path[at] = path;
+    t->kind[at] = jpeg ? FRAME_JPEG : FRAME_RAW;
+    t->n++;
+    t->bytes += at == 0 ? file->size : 0;
+    return true;
+}
+
+static bool flush_done(struct stage *st, struct err *err)
+{
+    struct catalogue *c = st->s->catalogue;
+    if (st->n_done == 0)
+        return true;
+    if ((st->pack != NULL && !pack_sync(st->pack, err)) || !catalogue_begin(c, err))
+        return false;
+    bool ok = true;
+    for (size_t i = 0; ok && i < st->n_done; i++) {
+        const struct done *d = &st->done[i];
+        static const char *const from[] = {"full", "preview", "half"};
+        if (!d->ok) {
+            ok = catalogue_set_state(c, d->frame, "unreadable", d->cause, err);
+            continue;
+        }
+        const char *warning = d->head.warning[0] != '\0' ? d->head.warning : st->todo[d->todo].cause;
+        ok = catalogue_set_state(c, d->frame, "measured", warning != NULL ? warning : "", err) &&
+             catalogue_set_measured(c, d->frame, from[d->head.source.from], d->head.source.width_px,
+                                    d->head.source.height_px, d->pack, d->offset, d->size, err);
+    }
+    ok = ok && catalogue_commit(c, err);
+    if (!ok)
+        catalogue_rollback(c);
+    st->n_done = 0;
+    return ok;
+}
+
+static bool next_pack(struct stage *st, struct err *err)
+{
+    if (st->pack != NULL && pack_size(st->pack) < PACK_LIMIT_BYTES)
+        return true;
+    if (st->pack != NULL && !flush_done(st, err))
+        return false;
+    pack_close(st->pack);
+    st->pack = pack_start(st->s, &st->pack_number, err);
+    return st->pack != NULL;
+}
+
+static void note_unreadable(struct stage *st, const struct todo *t, struct done *d, const char *cause)
+{
+    char safe[400];
+    d->ok = false;
+    (void)snprintf(d->cause, sizeof d->cause, "%.250s", cause);
+    st->totals->unreadable++;
+    if (t->known_unreadable)
+        return;
+    st->totals->failed++;
+    log_line(st->s->log, "'%s' is unreadable: %s", t->n > 0 ? err_escape(safe, sizeof safe, t->path[0]) : "?",
+             cause);
+}
+
+static bool take_measure(void *context, const struct worker_result *result, struct err *err)
+{
+    struct stage *st = context;
+    const struct todo *t = &st->todo[result->tag];
+    struct done *d = &st->done[st->n_done];
+    *d = (struct done){.frame = t->frame, .todo = result->tag};
+    log_progress_step(st->s->log, 1, t->bytes);
+    if (result->ok && result->size > sizeof d->head) {
+        if (!next_pack(st, err))
+            return false;
+        d = &st->done[st->n_done];
+        *d = (struct done){.frame = t->frame, .todo = result->tag, .ok = true, .pack = st->pack_number};
+        memcpy(&d->head, result->bytes, sizeof d->head);
+        d->size = (int64_t)(result->size - sizeof d->head);
+        if (!pack_add(st->pack, result->bytes + sizeof d->head, (size_t)d->size, &d->offset, err))
+            return false;
+        st->totals->measured++;
+    } else
+        note_unreadable(st, t, d, result->cause);
+    st->n_done++;
+    return st->n_done < COMMIT_FRAMES || flush_done(st, err);
+}
+
+static bool submit_measure(void *context, struct worker_pool *workers, size_t i, struct err *err)
+{
+    struct stage *st = context;
+    struct todo *t = &st->todo[i];
+    struct err trouble = ERR_INIT;
+    if (!catalogue_each_file(st->s->catalogue, t->frame, add_picture, t, err))
+        return false;
+    struct pump_picture pictures[JOB_PICTURES];
+    for (size_t k = 0; k < t->n; k++)
+        pictures[k] = (struct pump_picture){t->path[k], t->kind[k]};
+    if (pump_pictures(st->s, workers, JOB_MEASURE, i, pictures, t->n, &trouble))
+        return true;
+    if (trouble.code == ERR_NOMEM || trouble.code == ERR_INTERRUPTED) {
+        if (err != NULL)
+            *err = trouble;
+        return false;
+    }
+    st->totals->failed++;
+    log_err(st->s->log, &trouble);
+    return true;
+}
+
+static void stage_release(struct stage *st)
+{
+    for (size_t i = 0; i < st->n_todo; i++) {
+        for (size_t k = 0; k < JOB_PICTURES; k++)
+            free(st->todo[i].path[k]);
+        free(st->todo[i].cause);
+    }
+    free(st->todo);
+    pack_close(st->pack);
+}
+
+static bool measure_frames(struct session *s, struct worker_pool *workers, bool all,
+                           struct session_measured *totals, struct err *err)
+{
+    struct stage *st = calloc(1, sizeof *st);
+    if (st == NULL)
+        return err_nomem(err);
+    *st = (struct stage){.s = s, .totals = totals, .all = all, .last_pack_seen = -1};
+    const struct catalogue_filter present = {0};
+    const struct pump pump = {s, workers, st, submit_measure, take_measure};
+    bool ok = catalogue_each_row(s->catalogue, &present, add_todo, st, err);
+    if (ok) {
+        log_progress_start(s->log, "measuring", st->n_todo, "frames", 0);
+        ok = pump_run(&pump, st->n_todo, err);
+        log_progress_end(s->log);
+        /* Keep what is done even when the run was interrupted. */
+        ok = flush_done(st, ok ? err : NULL) && ok;
+    }
+    stage_release(st);
+    free(st);
+    return ok;
+}
+
+bool session_measure(struct session *s, struct worker_pool *workers,
+                     const struct session_measure_options *options, struct session_measured *totals,
+                     struct err *err)
+{
+    struct scan scan;
+    *totals = (struct session_measured){0};
+    bool ok = scan_session(s, &scan, err);
+    totals->failed += scan.failed;
+    totals->frames = scan.n_frames;
+    if (ok && scan.n_frames == 0) {
+        struct catalogue_counts counts;
+        ok = catalogue_count(s->catalogue, &counts, err) &&
+             (counts.frames > 0 || err_set(err, ERR_USAGE,
+                                           "no pictures in '%s': name the folder that holds them, or "
+                                           "copy a card first with 'chaffinch copy CARD %s'",
+                                           s->root.path, s->root.path));
+    }
+    if (ok && scan.links > 0)
+        log_line(s->log, "%lu symbolic links were left alone", (unsigned long)scan.links);
+    ok = ok && scan_store(s, workers, &scan, totals, err);
+    scan_release(&scan);
+    return ok && grouping_store(s, options->gap_ns, &totals->bursts, err) &&
+           measure_frames(s, workers, options->all, totals, err);
+}

@@ -1,0 +1,72 @@
+#include "pump.h"
+
+#include <fcntl.h>
+#include <string.h>
+
+#include "jobs.h"
+
+static bool stopped(const struct session *s, struct err *err)
+{
+    if (s->stop == NULL || *s->stop == 0)
+        return false;
+    err_set(err, ERR_INTERRUPTED,
+            "interrupted: what was done so far is kept, the same command goes on from there");
+    return true;
+}
+
+static bool take_one(const struct pump *pump, struct err *err)
+{
+    struct worker_result result;
+    if (!worker_wait(pump->workers, pump->s->stop, &result, err))
+        return false;
+    bool ok = pump->result(pump->context, &result, err);
+    worker_result_release(&result);
+    return ok;
+}
+
+static void drain(const struct pump *pump)
+{
+    struct worker_result result;
+    while (worker_pending(pump->workers) > 0 && worker_wait(pump->workers, NULL, &result, NULL))
+        worker_result_release(&result);
+}
+
+bool pump_run(const struct pump *pump, size_t n, struct err *err)
+{
+    bool ok = true;
+    for (size_t i = 0; ok && i < n; i++) {
+        ok = !stopped(pump->s, err);
+        while (ok && worker_pending(pump->workers) >= worker_room(pump->workers))
+            ok = take_one(pump, err);
+        ok = ok && pump->submit(pump->context, pump->workers, i, err);
+    }
+    while (ok && worker_pending(pump->workers) > 0)
+        ok = take_one(pump, err);
+    if (!ok)
+        drain(pump);
+    return ok;
+}
+
+bool pump_pictures(struct session *s, struct worker_pool *workers, uint32_t job, size_t tag,
+                   const struct pump_picture *pictures, size_t n, struct err *err)
+{
+    struct job_request request = {0};
+    struct worker_job work = {
+        .tag = tag, .kind = job, .request = (const uint8_t *)&request, .size = sizeof request};
+    bool ok = true;
+    for (size_t i = 0; ok && i < n && i < JOB_PICTURES; i++) {
+        int dir = pictures[i].path[0] == '/' ? AT_FDCWD : s->root.fd;
+        int fd = dir == AT_FDCWD
+                     ? files_open_regular(s->root.fs, dir, pictures[i].path, NULL, pictures[i].path, err)
+                     : files_open_path(s->root.fs, dir, pictures[i].path, NULL, err);
+        ok = fd >= 0;
+        if (ok) {
+            work.fds[work.n_fds++] = fd;
+            request.kind[request.n++] = pictures[i].kind;
+        }
+    }
+    ok = ok && worker_submit(workers, &work, err);
+    for (size_t i = 0; i < work.n_fds; i++)
+        files_drop(s->root.fs, work.fds[i]);
+    return ok;
+}

@@ -1,0 +1,30 @@
+/* pump.h - keep the workers busy: submit while there is room, take results as they come, stop when a signal
+ * asks. */
+#ifndef CHAFFINCH_SESSION_PUMP_H
+#define CHAFFINCH_SESSION_PUMP_H
+
+#include "chaffinch/session.h"
+
+struct pump {
+    struct session *s;
+    struct worker_pool *workers;
+    void *context;
+    /* Submits job number i (tag i), or settles it without a worker. */
+    bool (*submit)(void *context, struct worker_pool *workers, size_t i, struct err *err);
+    bool (*result)(void *context, const struct worker_result *result, struct err *err);
+};
+
+/* Runs jobs 0 .. n-1. After an error or an interrupt the jobs under way are waited for and thrown away. */
+bool pump_run(const struct pump *pump, size_t n, struct err *err);
+
+/* Opens the pictures of a frame (at most two, best first) and submits them with `kind`. Files that cannot be
+ * opened: false with err. */
+struct scan_file;
+struct pump_picture {
+    const char *path;
+    uint32_t kind; /* enum frame_file_kind */
+};
+bool pump_pictures(struct session *s, struct worker_pool *workers, uint32_t job, size_t tag,
+                   const struct pump_picture *pictures, size_t n, struct err *err);
+
+#endif

@@ -1,0 +1,28 @@
+/*
+ * scoring.h - subjects and scores of one burst, in overlapping windows where it is long.
+ *
+ * A burst of up to 400 frames is one window; a longer one is worked in windows of 200 that overlap by 50, so
+ * memory does not grow with the burst. A subject seen in both windows keeps its pass.
+ */
+#ifndef CHAFFINCH_SESSION_SCORING_H
+#define CHAFFINCH_SESSION_SCORING_H
+
+#include "burst_grids.h"
+#include "chaffinch/subject.h"
+
+struct burst_scores {
+    struct rank_item
+        *item; /* frame = index within the burst; boxes and blur in px of the full-size picture */
+    size_t n, room;
+    enum subject_mode mode;
+    bool perch;
+    uint32_t n_passes;
+    float *background; /* of the first window; NULL if none */
+    uint32_t cols, rows;
+    float noise_luma;
+};
+bool scoring_run(struct session *s, const struct members *members, struct burst_scores *scores,
+                 struct err *err);
+void burst_scores_release(struct burst_scores *scores);
+
+#endif

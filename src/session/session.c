@@ -1,0 +1,67 @@
+#include "chaffinch/session.h"
+
+#include <fcntl.h>
+#include <stdlib.h>
+
+#include "chaffinch/publish.h"
+
+/* A camera card in its reader: a file system of its own with DCIM at its top, and never worked on before.
+   Nothing may be written to it, so it must be copied first. */
+static bool looks_like_card(const struct root *root)
+{
+    struct stat top, above, dcim;
+    const struct files *fs = root->fs;
+    return root->state < 0 && fs->fstat(fs->context, root->fd, &top) == 0 &&
+           fs->fstatat(fs->context, root->fd, "..", &above, 0) == 0 && top.st_dev != above.st_dev &&
+           fs->fstatat(fs->context, root->fd, "DCIM", &dcim, AT_SYMLINK_NOFOLLOW) == 0 &&
+           S_ISDIR(dcim.st_mode);
+}
+
+static bool open_root(struct session *s, const struct files *fs, const char *path, bool write,
+                      struct err *err)
+{
+    if (!root_open(&s->root, fs, path, false, false, err))
+        return false;
+    if (!write)
+        return true;
+    if (looks_like_card(&s->root))
+        return err_set(err, ERR_REFUSED,
+                       "'%s' is a camera card, and nothing is ever written to a card: copy it first with "
+                       "'chaffinch copy %s SESSION'",
+                       path, path);
+    root_close(&s->root);
+    return root_open(&s->root, fs, path, false, true, err) && root_lock(&s->root, err) &&
+           publish_recover(&s->root, err);
+}
+
+struct session *session_open(const struct files *fs, const char *path, enum session_access access,
+                             struct log *log, const volatile int *stop, struct err *err)
+{
+    bool write = access == SESSION_WRITE;
+    struct session *s = calloc(1, sizeof *s);
+    if (s == NULL) {
+        err_nomem(err);
+        return NULL;
+    }
+    s->log = log;
+    s->stop = stop;
+    if (!open_root(s, fs, path, write, err))
+        goto fail;
+    s->catalogue = catalogue_open(&s->root, write ? CATALOGUE_WRITE : CATALOGUE_READ, err);
+    if (s->catalogue == NULL)
+        goto fail;
+    return s;
+fail:
+    session_close(s);
+    return NULL;
+}
+
+void session_close(struct session *s)
+{
+    if (s == NULL)
+        return;
+    catalogue_close(s->catalogue);
+    if (s->root.fs != NULL)
+        root_close(&s->root);
+    free(s);
+}
