@@ -102,7 +102,33 @@ static void count_visible(const struct patch *q, const struct scene *s, bool beh
     t->hidden = inside > 0 && shown < inside * (double)(1 - HIDDEN_SHARE);
 }
 
-static void draw_bird(struct painter *p, const struct burst_script *b, const struct lens *l,
+/* The bird upside down in the water below it, dimmed, and drawn out sideways by the ripples. */
+static void draw_mirror(struct painter *p, const struct burst_script *b, const struct lens *l,
+                        const struct bird_shot *shot, float distance, int frame)
+{
+    const struct pond_spec *pond = &b->setup->pond;
+    float drop = l->focus_mm * (pond->waterline - pond->water_focus) / distance;
+    float surface = (float)p->now.light.h * 0.5f - (pond->waterline - drop) * lens_scale_px(l, l->focus_mm);
+    const struct patch *q = &shot->patch;
+    int y0 = (int)(2 * surface) - q->y0 - q->h, wide = 24;
+    struct patch m = patch_new(q->x0 - wide, y0, q->w + 2 * wide, q->h);
+    for (int y = 0; y < m.h; y++) {
+        float below = (float)(y + y0) - surface, wave = (float)y * 0.33f + (float)frame * 0.5f;
+        float shift = fminf(fabsf(below) * 0.06f, 9.0f) * (sinf(wave) + 0.6f * sinf(0.41f * wave + 1));
+        float show = below < 0 ? 0 : 0.62f + 0.14f * sinf(1.7f * wave);
+        for (int x = 0; x < q->w; x++) {
+            const float *from = q->px + ((size_t)(q->h - 1 - y) * (size_t)q->w + (size_t)x) * 4;
+            float *to = m.px + ((size_t)y * (size_t)m.w + (size_t)(x + wide + (int)lroundf(shift))) * 4;
+            for (int k = 0; k < 4; k++)
+                to[k] = from[k] * show * (k < 3 ? 0.6f : 1.0f);
+        }
+    }
+    blur_patch(&m, shot->disc_px + 4.0f, shot->line_dx_px, 0);
+    patch_over(&m, &p->now.light, p->now.front);
+    patch_free(&m);
+}
+
+static void draw_bird(struct painter *p, const struct burst_script *b, const struct lens *l, int frame,
                       const struct bird_pose *pose, bool landed, struct picture_bird *t)
 {
     struct bird_shot shot;
@@ -111,6 +137,8 @@ static void draw_bird(struct painter *p, const struct burst_script *b, const str
     if (!bird_draw(pose, l, &light, w, h, &shot))
         return;
     bool behind = pose->at.z < 0 || landed; /* who sits on the rail has its tail behind it */
+    if (b->rings)
+        draw_mirror(p, b, l, &shot, l->focus_mm - pose->at.z, frame);
     blur_patch(&shot.patch, shot.disc_px, shot.line_dx_px, shot.line_dy_px);
     count_visible(&shot.patch, &p->now, behind, t);
     patch_over(&shot.patch, &p->now.light, behind ? p->now.front : NULL);
@@ -162,7 +190,7 @@ static void draw_birds(struct painter *p, const struct burst_script *b, const st
     for (int i = 0; i < 2; i++) {
         int k = i ? 1 - first : first;
         if (there[k])
-            draw_bird(p, b, l, &pose[k], landed[k], &truth->bird[k]);
+            draw_bird(p, b, l, frame, &pose[k], landed[k], &truth->bird[k]);
     }
 }
 

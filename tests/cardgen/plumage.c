@@ -61,11 +61,11 @@ static void paint_ink(struct coat *c, float scale, float fine)
 {
     for (int i = 0; i < 3; i++) {
         c->albedo[i] = ink[i] * (1 + 0.35f * fine);
-        c->sheen[i] = (float[]){0.075f, 0.125f, 0.330f}[i];
+        c->sheen[i] = (float[]){0.085f, 0.125f, 0.280f}[i];
     }
-    c->gloss = fmaxf(0.0f, 0.42f + 0.30f * scale + 0.42f * fine);
+    c->gloss = fmaxf(0.0f, 0.36f + 0.22f * scale + 0.40f * fine);
     c->gloss_exp = 9.0f;
-    c->glint = fmaxf(0.0f, 0.35f + 0.6f * scale + 0.8f * fine);
+    c->glint = fmaxf(0.0f, 0.30f + 0.45f * scale + 0.8f * fine);
 }
 
 static void paint_body(struct coat *c, const struct mesh_sample *s, uint32_t salt)
@@ -108,7 +108,9 @@ static void paint_wing(struct coat *c, const struct mesh_sample *s, uint32_t sal
     float fine = barbs(salt + 21, back + 0.6f * span, span * 0.9f - back * 0.4f);
     float cover = smooth(0.42f, 0.36f, s->v + 0.04f * rng_noise(salt + 22, span * 0.2f, 0)) *
                   smooth(0.98f, 0.80f, s->u);
-    float scale = scales(back + 0.25f * span, span, 5.0f);
+    float wob = rng_noise(salt + 23, span * 0.09f, back * 0.09f);
+    float scale = (0.45f + 0.3f * wob) *
+                  scales(back + 0.25f * span + 2.5f * wob, span + 3.0f * wob, 4.2f + 3.5f * s->v);
     for (int i = 0; i < 3; i++) {
         c->sheen[i] = (float[]){0.085f, 0.125f, 0.270f}[i];
         float remex = upper ? soot[i] * 1.1f : soot[i] * (3.6f - 0.5f * (float)i);
@@ -149,7 +151,7 @@ static void paint_folded(struct coat *c, const struct mesh_sample *s, uint32_t s
     c->gloss_exp = 8.0f;
 }
 
-static void paint_tail(struct coat *c, const struct mesh_sample *s, uint32_t salt)
+static void paint_tail(struct coat *c, const struct mesh_sample *s, uint32_t salt, float facing)
 {
     float fine = barbs(salt + 41, s->rest.y, s->v * 9.0f + s->rest.x * 13.0f),
           shaft = smooth(0.10f, 0.0f, fabsf(s->v - 0.6f));
@@ -166,7 +168,7 @@ static void paint_tail(struct coat *c, const struct mesh_sample *s, uint32_t sal
           e = (s->v - 0.25f) / 0.3f;
     static const float white[3] = {0.62f, 0.58f, 0.52f};
     if (i > 0.5f)
-        blend(c, white, smooth(1.15f, 0.85f, sqrtf(d * d + e * e)));
+        blend(c, white, smooth(1.15f, 0.85f, sqrtf(d * d + e * e)) * smooth(0.15f, 0.5f, facing));
 }
 
 static void paint_eye(struct coat *c, const struct mesh_sample *s)
@@ -180,7 +182,7 @@ static void paint_eye(struct coat *c, const struct mesh_sample *s)
     c->gloss_exp = 90.0f;
 }
 
-static struct coat coat_of(const struct mesh_sample *s, uint32_t salt, bool upper)
+static struct coat coat_of(const struct mesh_sample *s, uint32_t salt, bool upper, float facing)
 {
     struct coat c = {.gloss = 0.1f, .gloss_exp = 10, .sheen = {0.3f, 0.3f, 0.3f}};
     switch (s->part) {
@@ -195,7 +197,7 @@ static struct coat coat_of(const struct mesh_sample *s, uint32_t salt, bool uppe
         paint_folded(&c, s, salt);
         break;
     case BIRD_TAIL:
-        paint_tail(&c, s, salt);
+        paint_tail(&c, s, salt, facing);
         break;
     case BIRD_EYE:
         paint_eye(&c, s);
@@ -213,9 +215,11 @@ void bird_paint(const struct mesh_sample *s, uint32_t salt, const struct bird_li
 {
     struct vec3 n = vec3_unit(s->normal), eye = {0, 0, 1};
     bool upper = (n.z > 0) == (s->part == BIRD_WING_RIGHT);
-    if (n.z < 0)
+    if (s->part == BIRD_BODY)
+        n.z = fmaxf(n.z, 0.0f); /* closed: a normal that looks away belongs to the very outline */
+    else if (n.z < 0)
         n = vec3_mul(n, -1);
-    struct coat c = coat_of(s, salt, upper);
+    struct coat c = coat_of(s, salt, upper, n.z);
     /* feathers are no hard surface: light wraps a little round the terminator */
     float sun = fmaxf(0.0f, (vec3_dot(n, light->to_sun) + 0.15f) / 1.15f), sky = 0.5f + 0.5f * n.y;
     float behind = fmaxf(0.0f, -vec3_dot(n, light->to_sun)) * c.through;

@@ -39,6 +39,11 @@ static float smooth(float a, float b, float x)
     return t * t * (3 - 2 * t);
 }
 
+static float sq(float x)
+{
+    return x * x;
+}
+
 static void far_disc(struct canvas *c, float cx, float cy, float r, const float colour[3], float a)
 {
     for (int y = (int)(cy - r - 2); y <= (int)(cy + r + 2); y++)
@@ -93,7 +98,7 @@ float pond_distance(const struct pond_spec *p, const struct lens *l, float y_mm)
 /* Waves seen in one row of the picture: the lens takes the fine ones away where the water is out of focus. */
 struct wave_row {
     float amplitude[OCTAVES], fx[OCTAVES], z[OCTAVES];
-    float lane;
+    float lane, lane_amplitude;
 };
 
 static const float wave_mm[OCTAVES] = {420, 210, 100, 52, 27, 14, 7};
@@ -101,10 +106,12 @@ static const float wave_slope[OCTAVES] = {0.50f, 0.55f, 0.60f, 0.55f, 0.42f, 0.3
 
 static struct wave_row wave_row_at(const struct pond_spec *p, const struct lens *l, float y_mm, float px_mm)
 {
-    struct wave_row w = {.lane = 6.0f * logf(fmaxf(p->waterline - y_mm, 4.0f) / 40.0f)};
+    struct wave_row w = {.lane = 3.2f * logf(fmaxf(p->waterline - y_mm, 4.0f) / 40.0f)};
     float d = pond_distance(p, l, y_mm),
           step = d / fmaxf(p->waterline - y_mm, 4.0f);          /* mm of water a mm of picture */
     float sigma = lens_sigma_px(lens_disc_px(l, d), 0) / px_mm; /* in picture mm */
+    w.lane_amplitude =
+        expf(-2 * 9.8696f * sigma * sigma * sq(3.2f * 1.6f / fmaxf(p->waterline - y_mm, 4.0f)));
     for (int k = 0; k < OCTAVES; k++) {
         float fx = d / l->focus_mm / wave_mm[k], fy = step / (wave_mm[k] * 2.2f);
         float mtf = expf(-2 * 9.8696f * sigma * sigma * (fx * fx + fy * fy) * 0.25f);
@@ -132,7 +139,8 @@ static void water_row(const struct pond_spec *p, const struct lens *l, const str
         float rgb[3], bank[3];
         far_at(far, x_mm + 22 * slope, fmaxf(e + 95 * slope, 0), rgb);
         /* lanes where the wind touches the water mirror the sky */
-        float lane = smooth(0.05f, 0.75f, rng_fbm(p->salt + 50, x_mm * 0.0016f, wave.lane, 3) + 0.25f);
+        float lane = wave.lane_amplitude *
+                     smooth(0.0f, 0.9f, rng_fbm(p->salt + 50, x_mm * 0.0016f, wave.lane, 3) + 0.25f);
         float fresnel = 0.62f + 0.10f * slope;
         for (int k = 0; k < 3; k++)
             rgb[k] =
@@ -182,12 +190,14 @@ static struct blade blade_of(const struct pond_spec *p, const struct reed_bed *b
     return q;
 }
 
-static void blade_colour(const struct blade *q, float t, float u, float along_mm, float rgb[3])
+static void blade_colour(const struct blade *q, float t, float u, float along_mm, float soft, float rgb[3])
 {
+    float crisp = fminf(1, 2.0f / soft); /* defocus takes veins and rib away */
     float vein = rng_noise(q->salt, along_mm * 0.03f, u * 4.0f),
           fine = rng_noise(q->salt + 1, along_mm * 0.12f, u * 7.0f);
     float rib = expf(-u * u * 60.0f), side = u > 0 ? 1.22f : 0.80f;
-    float lum = side * (1 + 0.22f * vein + 0.16f * fine - 0.35f * rib) * (0.75f + 0.35f * t);
+    float lum = (1 + (side - 1) * crisp) * (1 + crisp * (0.22f * vein + 0.16f * fine - 0.35f * rib)) *
+                (0.75f + 0.35f * t);
     for (int k = 0; k < 3; k++)
         rgb[k] = (q->base[k] + (q->tip[k] - q->base[k]) * t * t) * lum;
 }
@@ -225,7 +235,7 @@ static void blade_row(const struct blade *q, float px_mm, float soft, float sway
     float mid = (float)c->w * 0.5f + (q->x + q->lean * t + (q->bend + sway) * t * t) * px_mm - 0.5f;
     for (int x = (int)(mid - half - soft) - 2; x <= (int)(mid + half + soft) + 2; x++) {
         float d = (float)x - mid, rgb[3];
-        blade_colour(q, t, fminf(fmaxf(d / half, -1), 1), y_mm, rgb);
+        blade_colour(q, t, fminf(fmaxf(d / half, -1), 1), y_mm, soft, rgb);
         lay(s, x, y, rgb, fade * bar_cover(d, half, soft), soft);
     }
 }
@@ -248,11 +258,12 @@ static void mace_row(const struct blade *q, float px_mm, float soft, float sway,
     }
 }
 
-void pond_reeds(const struct pond_spec *p, const struct lens *l, float t_s, float sway_mm, struct scene *s)
+static void beds(const struct pond_spec *p, const struct lens *l, bool far, float t_s, float sway_mm,
+                 struct scene *s)
 {
     float px_mm = lens_scale_px(l, l->focus_mm);
     for (int b = 0; b < 3; b++)
-        for (int i = 0; i < p->bed[b].count; i++) {
+        for (int i = 0; (p->bed[b].near_mm > 0) == far && i < p->bed[b].count; i++) {
             struct blade q = blade_of(p, &p->bed[b], b, i);
             float soft = fmaxf(1.4f, lens_disc_px(l, l->focus_mm + q.behind_mm));
             float sway = sway_mm * (sinf(t_s * 7.3f + 0.006f * q.x + 0.4f * q.sway) +
@@ -262,6 +273,11 @@ void pond_reeds(const struct pond_spec *p, const struct lens *l, float t_s, floa
             for (int y = 0; q.mace && y < s->light.h; y++)
                 mace_row(&q, px_mm, soft, sway, y, s);
         }
+}
+
+void pond_reeds(const struct pond_spec *p, const struct lens *l, float t_s, float sway_mm, struct scene *s)
+{
+    beds(p, l, false, t_s, sway_mm, s);
 }
 
 void pond_paint(const struct pond_spec *p, const struct lens *l, int w, int h, struct scene *out)
@@ -281,6 +297,7 @@ void pond_paint(const struct pond_spec *p, const struct lens *l, int w, int h, s
                    out->light.rgb + ((size_t)y * (size_t)w + (size_t)x) * 3);
     }
     canvas_free(&far.c);
+    beds(p, l, true, 0, 0, out);
     timber_paint(p, l, out);
 }
 

@@ -11,7 +11,8 @@
 struct reed_bed {
     int count;
     float x0, x1, root_y, height; /* mm */
-    float near_mm, far_mm;        /* how far behind the plane of focus they stand */
+    float near_mm,
+        far_mm; /* how far behind the plane of focus they stand; near_mm > 0: all behind the timber */
 };
 
 /* A horizontal or upright timber at the plane of focus; x0 == x1 means none. */
@@ -41,7 +42,7 @@ struct scene {
 void pond_paint(const struct pond_spec *p, const struct lens *l, int w, int h, struct scene *out);
 void scene_free(struct scene *s);
 
-/* Reeds in the wind at time t_s: paints over a copy of a scene that was painted without them. */
+/* The reeds at the plane of focus, as the wind bends them at time t_s. pond_paint() leaves them out. */
 void pond_reeds(const struct pond_spec *p, const struct lens *l, float t_s, float sway_mm, struct scene *s);
 
 /* Sparkle of the sun on the waves near the plane of focus. */

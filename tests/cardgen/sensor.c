@@ -18,7 +18,7 @@ const float sensor_neutral[3] = {0.52f, 1.0f, 0.64f};
 /* sRGB transfer function with a soft shoulder and a little contrast, as cameras do. */
 static uint8_t tone_of(float v)
 {
-    float x = v * 1.45f, shoulder = x < 0.6f ? x : 0.6f + 0.4f * (1 - expf(-(x - 0.6f) / 0.4f));
+    float x = v * 1.6f, shoulder = x < 0.6f ? x : 0.6f + 0.4f * (1 - expf(-(x - 0.6f) / 0.4f));
     float s = shoulder <= 0.0031308f ? 12.92f * shoulder : 1.055f * powf(shoulder, 1 / 2.4f) - 0.055f;
     s = s + 0.10f * (s * s * (3 - 2 * s) - s);
     return (uint8_t)fminf(fmaxf(s * 255.0f + 0.5f, 0), 255);

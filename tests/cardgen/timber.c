@@ -86,8 +86,11 @@ static void paint_rail(const struct pond_spec *p, const struct timber *t, float 
 {
     float down = (t->top - y) / (t->top - t->bottom);
     oak(p->salt + 200, x + 900, t->top - y, rgb);
+    float light = beam_light(down);
+    if (p->post.x1 > p->post.x0) /* less light in the corner at the post */
+        light *= 1 - 0.45f * smooth(p->post.x0 - 22, p->post.x0, x);
     for (int k = 0; k < 3; k++)
-        rgb[k] *= beam_light(down) * (p->golden ? 1.15f - 0.12f * (float)k : 1.0f);
+        rgb[k] *= light * (p->golden ? 1.15f - 0.12f * (float)k : 1.0f);
 }
 
 static void paint_post(const struct pond_spec *p, const struct timber *t, float x, float y, float rgb[3])
@@ -111,6 +114,9 @@ static void paint_boards(const struct pond_spec *p, const struct timber *t, floa
     oak(p->salt + 310 + (uint32_t)(int)n * 17, down + 333 * n, in, rgb);
     float edge = smooth(0, 7, in) * 0.25f + 0.75f,
           lit = tint * edge * (0.10f + 0.90f * gap) * (1 - 0.62f * wet);
+    if (p->rail.x1 > p->rail.x0) /* the rail throws its shadow on them */
+        lit *= 1 - 0.62f * smooth(p->rail.bottom - 30, p->rail.bottom - 2, y) *
+                       smooth(p->rail.top + 2, p->rail.top - 4, y);
     const float slime[3] = {0.045f, 0.075f, 0.022f};
     for (int k = 0; k < 3; k++) {
         rgb[k] *= 1.05f * lit;
