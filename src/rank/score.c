@@ -1,0 +1,270 @@
+/*
+ * score.c - from grids and regions to one stored summary per frame and subject.
+ *
+ * The score is the logarithm of fine gradient energy, normalised by contrast and by coarse energy as far as
+ * the burst's signal to noise allows, less half the logarithm of the estimated blur. In a noisy burst the
+ * normalisation only adds noise, so it fades out: one weight for the burst, since scores must compare.
+ */
+#include "score.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+struct job {
+    const struct subject_input *input;
+    const struct subject_burst *found;
+    struct noise noise;
+    uint8_t *sharp;    /* cells of a sharp scene; NULL = not known */
+    uint8_t *fixed;    /* in place: one region for all frames, cols * rows; else NULL */
+    uint8_t *scratch;  /* cols * rows */
+    uint8_t *spare;    /* cols * rows */
+    struct sums *sums; /* of each item */
+    double unit2;      /* cells of this grid in one of a grid 250 wide */
+};
+
+static const struct grid *any_grid(const struct subject_input *input)
+{
+    for (size_t t = 0; t < input->n; t++)
+        if (input->grid[t] != NULL)
+            return input->grid[t];
+    return NULL;
+}
+
+static size_t count_items(const struct job *job)
+{
+    size_t n = 0;
+    for (size_t t = 0; t < job->found->n; t++)
+        n += job->found->mode == SUBJECT_UNKNOWN ? job->input->grid[t] != NULL
+                                                 : job->found->frame[t].n_regions;
+    return n;
+}
+
+/* In place: the cells that at least half of the outlines share, grown by one. A region that stays the same
+   lets energies compare from frame to frame. */
+static bool fix_region(struct job *job, uint32_t cols, uint32_t rows, struct err *err)
+{
+    size_t cells = (size_t)cols * rows, frames = 0;
+    uint32_t *votes = calloc(cells, sizeof *votes);
+    job->fixed = calloc(cells, 1);
+    if (votes == NULL || job->fixed == NULL) {
+        free(votes);
+        return err_nomem(err);
+    }
+    for (size_t t = 0; t < job->found->n; t++) {
+        const struct subject_frame *frame = &job->found->frame[t];
+        frames += frame->n_regions > 0;
+        for (size_t k = 0; k < frame->n_regions; k++)
+            for (uint32_t r = 0; r < frame->region[k].rows; r++)
+                for (uint32_t c = 0; c < frame->region[k].cols; c++)
+                    votes[(size_t)(frame->region[k].row + r) * cols + frame->region[k].col + c] +=
+                        frame->region[k].mask[(size_t)r * frame->region[k].cols + c];
+    }
+    for (uint32_t r = 0; r < rows; r++)
+        for (uint32_t c = 0; c < cols; c++)
+            for (uint32_t y = r > 0 ? r - 1 : 0; y <= r + 1 && y < rows; y++)
+                for (uint32_t x = c > 0 ? c - 1 : 0; x <= c + 1 && x < cols; x++)
+                    if (frames > 0 && 2 * votes[(size_t)y * cols + x] >= frames)
+                        job->fixed[(size_t)r * cols + c] = 1;
+    free(votes);
+    return true;
+}
+
+/* The chance to be sharp by the cells that sharp detail of the scene cannot have leaked into. */
+static double veto(const struct job *job, const struct grid *grid, const struct subject_region *region,
+                   size_t core)
+{
+    enum { LEAK = 3 }; /* cells from the outline that the scene reaches into */
+    size_t kept = 0, cells = (size_t)region->cols * region->rows;
+    for (uint32_t r = 0; r < region->rows; r++)
+        for (uint32_t c = 0; c < region->cols; c++) {
+            size_t i = (size_t)r * region->cols + c;
+            bool drop = job->sharp[(size_t)(region->row + r) * grid->cols + region->col + c] != 0;
+            bool near = false;
+            for (int y = -LEAK; drop && !near && y <= LEAK; y++)
+                for (int x = -LEAK; !near && x <= LEAK; x++) {
+                    int64_t yy = (int64_t)r + y, xx = (int64_t)c + x;
+                    near = yy < 0 || xx < 0 || yy >= region->rows || xx >= region->cols ||
+                           !region->mask[(size_t)yy * region->cols + (size_t)xx];
+                }
+            job->spare[i] = job->scratch[i] && !(drop && near);
+            kept += job->spare[i];
+        }
+    if ((double)kept < fmax(12.0 * job->unit2, 0.3 * (double)core) || cells == 0)
+        return 1.0;
+    struct sums sums;
+    struct blur blur;
+    sums_over(grid, &job->noise, job->spare, region->col, region->row, region->cols, region->rows, &sums);
+    blur_estimate(&sums, &blur);
+    return blur.p_sharp;
+}
+
+static void set_blur(struct rank_item *item, const struct blur *blur)
+{
+    item->blur_px = item->blur_low_px = item->blur_high_px = NAN;
+    item->p_sharp = blur->p_sharp;
+    if (!blur->known) {
+        item->flags |= RANK_F_NO_BLUR;
+        return;
+    }
+    item->blur_px = exp(blur->log_sigma);
+    item->blur_low_px = exp(blur->log_sigma - blur->error);
+    item->blur_high_px = exp(blur->log_sigma + blur->error);
+}
+
+/* Score without the parts that need the burst's signal to noise; those follow in finish_scores. */
+static void set_measures(struct rank_item *item, const struct sums *sums, const struct blur *blur)
+{
+    item->laplacian_variance = sums->mean[ENERGY_L1];
+    item->tenengrad = 64.0 * sums->mean[ENERGY_G1];
+    item->score = -0.5 * blur->log_sigma;
+    set_blur(item, blur);
+}
+
+static void box_px(struct rank_item *item, const struct grid *grid, const struct subject_region *region)
+{
+    uint32_t cell = grid->cell_px, right = (region->col + region->cols) * cell;
+    uint32_t low = (region->row + region->rows) * cell;
+    item->x_px = region->col * cell;
+    item->y_px = region->row * cell;
+    item->w_px = (right < grid->width_px ? right : grid->width_px) - item->x_px;
+    item->h_px = (low < grid->height_px ? low : grid->height_px) - item->y_px;
+}
+
+static void score_region(const struct job *job, size_t t, const struct subject_region *region,
+                         struct rank_item *item, struct sums *sums)
+{
+    const struct grid *grid = job->input->grid[t];
+    struct blur blur;
+    *item = (struct rank_item){.frame = (uint32_t)t,
+                               .pass = region->pass,
+                               .time_ns = job->input->time_ns[t],
+                               .area_cells = region->area_cells / job->unit2};
+    box_px(item, grid, region);
+    outline_of(grid, region, item->outline);
+    size_t core = mask_core(region->mask, region->cols, region->rows, 12.0 * job->unit2, job->scratch);
+    if (job->fixed != NULL)
+        sums_over(grid, &job->noise, job->fixed, 0, 0, grid->cols, grid->rows, sums);
+    else
+        sums_over(grid, &job->noise, job->scratch, region->col, region->row, region->cols, region->rows,
+                  sums);
+    blur_estimate(sums, &blur);
+    if (job->fixed == NULL && job->sharp != NULL)
+        blur.p_sharp = fmin(blur.p_sharp, veto(job, grid, region, core));
+    set_measures(item, sums, &blur);
+    bool moving = job->found->mode == SUBJECT_MOVING;
+    item->flags |= region->touches_border ? RANK_F_CUT : 0;
+    item->flags |= moving && region->moving < 0.15f ? RANK_F_AT_REST : 0;
+    item->flags |= region->confidence < 0.45f ? RANK_F_UNSURE : 0;
+}
+
+/* No subject is known: the whole frame, for the curve only. */
+static void score_frame(const struct job *job, size_t t, struct rank_item *item, struct sums *sums)
+{
+    const struct grid *grid = job->input->grid[t];
+    struct blur blur;
+    memset(job->scratch, 1, (size_t)grid->cols * grid->rows);
+    *item =
+        (struct rank_item){.frame = (uint32_t)t, .time_ns = job->input->time_ns[t], .flags = RANK_F_UNSURE};
+    sums_over(grid, &job->noise, job->scratch, 0, 0, grid->cols, grid->rows, sums);
+    blur_estimate(sums, &blur);
+    set_measures(item, sums, &blur);
+}
+
+/* Signal to noise of the better half of the candidates. */
+static double burst_signal(const struct rank_scores *scores, const struct sums *sums, double *scratch)
+{
+    size_t n = 0;
+    for (size_t i = 0; i < scores->n; i++)
+        if ((scores->item[i].flags & (RANK_F_CUT | RANK_F_AT_REST)) == 0)
+            scratch[n++] = sums[i].signal[ENERGY_G1] / fmax(sums[i].floor[ENERGY_G1], 1e-3);
+    return n > 0 ? fmax(quantile_of(scratch, n, 0.75), 1e-3) : 1.0;
+}
+
+static bool finish_scores(const struct job *job, struct rank_scores *scores, struct err *err)
+{
+    double *scratch = malloc((scores->n + 1) * sizeof *scratch);
+    if (scratch == NULL)
+        return err_nomem(err);
+    double noise_ratio = 0.5 / burst_signal(scores, job->sums, scratch);
+    double trust = 1.0 / (1.0 + noise_ratio * noise_ratio);
+    double weight = job->found->mode == SUBJECT_MOVING ? trust * trust : 0.0;
+    for (size_t i = 0; i < scores->n; i++) {
+        const struct sums *s = &job->sums[i];
+        struct rank_item *item = &scores->item[i];
+        double gain = fmax((double)job->found->frame[item->frame].gain, 1e-3);
+        double fine = s->signal[ENERGY_G1] + 0.05 * s->floor[ENERGY_G1];
+        double coarse = s->signal[ENERGY_G4] + 0.3 * s->floor[ENERGY_G4];
+        item->score += log(fmax(fine, 1e-6)) - weight * 0.5 * (log(s->variance) + log(fmax(coarse, 1e-6)));
+        item->score -= (1.0 - weight) * 2.0 * log(gain);
+    }
+    free(scratch);
+    return true;
+}
+
+static bool job_open(struct job *job, const struct subject_input *input, const struct subject_burst *found,
+                     struct err *err)
+{
+    const struct grid *grid = any_grid(input);
+    *job = (struct job){.input = input, .found = found, .unit2 = 1};
+    if (grid == NULL)
+        return true;
+    double unit = (double)(grid->cols > grid->rows ? grid->cols : grid->rows) / 250.0;
+    job->unit2 = unit * unit;
+    job->scratch = malloc((size_t)grid->cols * grid->rows);
+    job->spare = malloc((size_t)grid->cols * grid->rows);
+    job->sums = calloc(count_items(job) + 1, sizeof *job->sums);
+    if (job->scratch == NULL || job->spare == NULL || job->sums == NULL)
+        return err_nomem(err);
+    if (!noise_find(input, &job->noise, err))
+        return false;
+    if (found->mode == SUBJECT_IN_PLACE)
+        return fix_region(job, grid->cols, grid->rows, err);
+    return found->mode != SUBJECT_MOVING || sharp_scene(input, found, &job->noise, &job->sharp, err);
+}
+
+static void job_release(struct job *job)
+{
+    free(job->scratch);
+    free(job->spare);
+    free(job->sums);
+    free(job->sharp);
+    free(job->fixed);
+}
+
+bool rank_score(const struct subject_input *input, const struct subject_burst *found,
+                struct rank_scores *scores, struct err *err)
+{
+    struct job job;
+    struct rank_scores made = {0};
+    bool done = job_open(&job, input, found, err);
+    if (done) {
+        made.item = calloc(count_items(&job) + 1, sizeof *made.item);
+        done = made.item != NULL ? true : err_nomem(err);
+    }
+    for (size_t t = 0; done && t < found->n; t++) {
+        if (input->grid[t] == NULL)
+            continue;
+        for (size_t k = 0; k < found->frame[t].n_regions; k++, made.n++)
+            score_region(&job, t, &found->frame[t].region[k], &made.item[made.n], &job.sums[made.n]);
+        if (found->mode == SUBJECT_UNKNOWN) {
+            score_frame(&job, t, &made.item[made.n], &job.sums[made.n]);
+            made.n++;
+        }
+    }
+    done = done && finish_scores(&job, &made, err);
+    if (done && found->mode == SUBJECT_MOVING)
+        done = flag_hidden(found, &made, err);
+    job_release(&job);
+    if (done)
+        *scores = made;
+    else
+        free(made.item);
+    return done;
+}
+
+void rank_scores_release(struct rank_scores *scores)
+{
+    free(scores->item);
+    *scores = (struct rank_scores){0};
+}

@@ -1,0 +1,62 @@
+/* score.h - what the files of this module share. */
+#ifndef RANK_SCORE_H
+#define RANK_SCORE_H
+
+#include "chaffinch/rank.h"
+
+/* Energies that scoring reads: squared Laplacian and squared gradients at scales 1, 2, 4. */
+enum { ENERGY_L1, ENERGY_G1, ENERGY_G2, ENERGY_G4, ENERGIES };
+enum { LUMA_BINS = 16 };
+
+/* Noise floor of a burst by brightness: what the calmest cells show at that brightness. */
+struct noise {
+    float floor[ENERGIES][LUMA_BINS];
+};
+/* False with ERR_NOMEM. Without a grid all floors are 0. */
+bool noise_find(const struct subject_input *input, struct noise *noise, struct err *err);
+float noise_at(const struct noise *noise, int energy, float luma);
+enum grid_plane energy_plane(int energy);
+
+/* Means over a region. */
+struct sums {
+    double cells;
+    double mean[ENERGIES];   /* as measured */
+    double floor[ENERGIES];  /* of noise at the brightness of the same cells */
+    double signal[ENERGIES]; /* mean - floor, at least a trace */
+    double g8;
+    double luma, variance; /* of luma over all pixels of the region */
+};
+/* Sums over the cells with mask set; the mask is mask_cols wide, its first cell is (col, row) of the grid. */
+void sums_over(const struct grid *grid, const struct noise *noise, const uint8_t *mask, uint32_t col,
+               uint32_t row, uint32_t cols, uint32_t rows, struct sums *out);
+
+/* Blur as a posterior over ln sigma. */
+struct blur {
+    double log_sigma, error; /* mean and standard deviation */
+    double p_sharp;          /* mass below RANK_SHARP_PX */
+    bool known;              /* the data say more than the flat prior does */
+};
+void blur_estimate(const struct sums *sums, struct blur *out);
+
+/* Drops the outermost cells where enough remain; returns the number of cells left. `out` has cols * rows
+   bytes. */
+size_t mask_core(const uint8_t *mask, uint32_t cols, uint32_t rows, double least, uint8_t *out);
+
+/* 8 x 8 at 2 bits: 0 outside, 1 to 3 dark to bright against the subject's own mean. */
+void outline_of(const struct grid *grid, const struct subject_region *region, uint8_t outline[16]);
+
+/* Cells in which the scene itself is full of sharp detail; cols * rows, caller frees. NULL without an error
+ * when the camera moved too much to tell. False with ERR_NOMEM. */
+bool sharp_scene(const struct subject_input *input, const struct subject_burst *found,
+                 const struct noise *noise, uint8_t **out, struct err *err);
+
+/* Sets RANK_F_HIDDEN where the visible area falls well below what the subject shows elsewhere. False with
+   ERR_NOMEM. */
+bool flag_hidden(const struct subject_burst *found, struct rank_scores *scores, struct err *err);
+
+double median_of(double *v, size_t n); /* reorders; 0 for none */
+double quantile_of(double *v, size_t n, double part);
+
+static const double RANK_SHARP_PX = 2.2;
+
+#endif

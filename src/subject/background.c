@@ -1,0 +1,105 @@
+/* background.c - the empty scene as a temporal median, its spread, and what counts as a change. */
+#include "scene.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* Gains against the median of the frames as they are, so that an exposure drift does not blur the median
+   that everything else is compared with. */
+static bool find_gains(struct scene *scene, struct err *err)
+{
+    size_t pick[SCENE_SAMPLE], n = scene_sample(scene, pick);
+    float *reference = malloc(scene->cells * sizeof *reference);
+    float *plane = malloc(scene->cells * sizeof *plane);
+    bool done = reference != NULL && plane != NULL;
+    for (int round = 0; done && round < 2; round++) {
+        for (size_t i = 0; i < scene->cells; i++) {
+            float v[SCENE_SAMPLE];
+            for (size_t k = 0; k < n; k++)
+                v[k] = grid_luma(scene->grid[pick[k]], i) / scene->gain[pick[k]];
+            reference[i] = select_median(v, n);
+        }
+        for (size_t t = 0; t < scene->n; t++) {
+            for (size_t i = 0; i < scene->cells; i++)
+                plane[i] = grid_luma(scene->grid[t], i);
+            scene->gain[t] = plane_gain(plane, reference, scene->cells);
+        }
+    }
+    free(reference);
+    free(plane);
+    return done ? true : err_nomem(err);
+}
+
+/* Size and origin of the background that holds all shifted frames. */
+static void lay_out(struct scene *scene)
+{
+    float c0 = 0, c1 = 0, r0 = 0, r1 = 0;
+    for (size_t t = 0; t < scene->n; t++) {
+        c0 = fmaxf(c0, scene->shift_col[t]);
+        c1 = fmaxf(c1, -scene->shift_col[t]);
+        r0 = fmaxf(r0, scene->shift_row[t]);
+        r1 = fmaxf(r1, -scene->shift_row[t]);
+    }
+    scene->origin_col = ceilf(c0);
+    scene->origin_row = ceilf(r0);
+    scene->wide = scene->cols + (uint32_t)ceilf(c0) + (uint32_t)ceilf(c1);
+    scene->high = scene->rows + (uint32_t)ceilf(r0) + (uint32_t)ceilf(r1);
+}
+
+static void median_and_spread(struct scene *scene)
+{
+    size_t pick[SCENE_SAMPLE], n = scene_sample(scene, pick), i = 0;
+    for (uint32_t r = 0; r < scene->high; r++)
+        for (uint32_t c = 0; c < scene->wide; c++, i++) {
+            float v[SCENE_SAMPLE];
+            size_t seen = scene_gather(scene, pick, n, c, r, v);
+            if (seen < 3) {
+                scene->background[i] = -1.0f;
+                scene->spread[i] = 0.0f;
+                continue;
+            }
+            float middle = select_median(v, seen);
+            for (size_t k = 0; k < seen; k++)
+                v[k] = fabsf(v[k] - middle);
+            scene->background[i] = middle;
+            scene->spread[i] = 1.4826f * select_median(v, seen);
+        }
+}
+
+bool scene_limits(struct scene *scene, struct err *err)
+{
+    size_t cells = (size_t)scene->wide * scene->high, seen = 0;
+    float *copy = malloc(cells * sizeof *copy);
+    if (copy == NULL)
+        return err_nomem(err);
+    for (size_t i = 0; i < cells; i++)
+        if (scene->background[i] >= 0.0f)
+            copy[seen++] = scene->spread[i];
+    scene->noise = select_median(copy, seen);
+    free(copy);
+    /* A slope turns the smallest shake into a difference, more so once frames are resampled. */
+    float share = scene->registered ? 0.12f : 0.03f;
+    float floor = fmaxf(5.0f * scene->noise, 2.5f);
+    size_t i = 0;
+    for (uint32_t r = 0; r < scene->high; r++)
+        for (uint32_t c = 0; c < scene->wide; c++, i++)
+            scene->limit[i] = fmaxf(floor, 3.0f * scene->spread[i]) +
+                              share * plane_slope(scene->background, scene->wide, scene->high, c, r);
+    return true;
+}
+
+bool scene_background(struct scene *scene, struct err *err)
+{
+    if (!find_gains(scene, err) || !scene_register(scene, err))
+        return false;
+    lay_out(scene);
+    size_t cells = (size_t)scene->wide * scene->high;
+    scene->background = malloc(cells * sizeof *scene->background);
+    scene->spread = malloc(cells * sizeof *scene->spread);
+    scene->limit = malloc(cells * sizeof *scene->limit);
+    if (scene->background == NULL || scene->spread == NULL || scene->limit == NULL)
+        return err_nomem(err);
+    median_and_spread(scene);
+    return scene_limits(scene, err);
+}

@@ -1,0 +1,179 @@
+/* find.c - from grids to regions: which of the ways of looking fits this burst. */
+#include "track.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* What the tracks say about the burst as a whole. */
+struct motion {
+    size_t moving_frames; /* with a moving component on a track */
+    float inside_share;   /* of those: off the border */
+    float drift;          /* cells between the median places of the first and the last quarter */
+    float roam;           /* cells between the 10th and the 90th percentile of the place */
+    float area;           /* median of moving components, cells */
+};
+
+static void measure_motion(const struct scene *scene, const struct layer *layer, const struct tracks *tracks,
+                           float *scratch, struct motion *motion)
+{
+    size_t n = 0, inside = 0;
+    float *col = scratch, *row = scratch + scene->n, *area = scratch + 2 * scene->n;
+    *motion = (struct motion){0};
+    for (size_t t = 0; t < scene->n; t++) {
+        const struct component *largest = NULL;
+        for (size_t i = 0; i < tracks->n; i++) {
+            const struct component *c = track_component(layer, &tracks->track[i], t);
+            if (c != NULL && c->moving >= 0.15f && (largest == NULL || c->area > largest->area))
+                largest = c;
+        }
+        if (largest == NULL)
+            continue;
+        inside += !largest->border;
+        col[n] = largest->col - scene->shift_col[t];
+        row[n] = largest->row - scene->shift_row[t];
+        area[n++] = (float)largest->area;
+    }
+    motion->moving_frames = n;
+    if (n == 0)
+        return;
+    motion->inside_share = (float)inside / (float)n;
+    size_t quarter = n / 4 > 0 ? n / 4 : 1;
+    float *copy = scratch + 3 * scene->n, place[2][2], spread[2];
+    for (int axis = 0; axis < 2; axis++) {
+        float *v = axis == 0 ? col : row;
+        memcpy(copy, v, quarter * sizeof *copy);
+        place[0][axis] = select_median(copy, quarter);
+        memcpy(copy, v + n - quarter, quarter * sizeof *copy);
+        place[1][axis] = select_median(copy, quarter);
+        spread[axis] = select_nth(v, n, n - 1 - n / 10);
+        spread[axis] -= select_nth(v, n, n / 10);
+    }
+    motion->drift = hypotf(place[1][0] - place[0][0], place[1][1] - place[0][1]);
+    motion->roam = hypotf(spread[0], spread[1]);
+    motion->area = select_median(area, n);
+}
+
+/* A subject that stays: hardly anything moves, or what moves does so on one spot off the border. */
+static bool stays(const struct scene *scene, const struct motion *motion, const struct still *still)
+{
+    float few = fmaxf(2.0f, 0.08f * (float)scene->n);
+    if ((float)motion->moving_frames < few)
+        return true;
+    if (!still->any || still->textural || scene->max_shift >= 12.0f)
+        return false;
+    float size = sqrtf(still->area);
+    bool spot = motion->inside_share >= 0.8f && motion->drift < 0.5f * size && motion->roam < 1.0f * size;
+    return spot && still->rough <= 0.25f && motion->area <= 0.6f * still->area;
+}
+
+static struct subject_burst *burst_open(const struct scene *scene, size_t n)
+{
+    struct subject_burst *found = calloc(1, sizeof *found);
+    if (found == NULL)
+        return NULL;
+    found->frame = calloc(n > 0 ? n : 1, sizeof *found->frame);
+    found->n = n;
+    found->cols = scene->cols;
+    found->rows = scene->rows;
+    found->mode = SUBJECT_UNKNOWN;
+    if (found->frame == NULL) {
+        free(found);
+        return NULL;
+    }
+    for (size_t i = 0; i < n; i++)
+        found->frame[i].gain = 1.0f;
+    return found;
+}
+
+void subject_free(struct subject_burst *found)
+{
+    if (found == NULL)
+        return;
+    for (size_t t = 0; t < found->n; t++)
+        for (size_t k = 0; k < found->frame[t].n_regions; k++)
+            free(found->frame[t].region[k].mask);
+    free(found->frame);
+    free(found->background);
+    free(found);
+}
+
+/* Shifts, gains, and the background in the cells of the middle frame. */
+static bool describe(const struct scene *scene, struct subject_burst *found, struct err *err)
+{
+    for (size_t t = 0; t < scene->n; t++) {
+        struct subject_frame *frame = &found->frame[scene->index[t]];
+        frame->shift_col = scene->shift_col[t];
+        frame->shift_row = scene->shift_row[t];
+        frame->gain = scene->gain[t];
+    }
+    found->noise_luma = scene->noise;
+    found->background = malloc(scene->cells * sizeof *found->background);
+    float *own = malloc(scene->cells * sizeof *own);
+    bool done = found->background != NULL && own != NULL;
+    if (done) {
+        scene_frame(scene, scene->n / 2, own);
+        scene_background_at(scene, scene->n / 2, own, found->background, NULL);
+    }
+    free(own);
+    return done ? true : err_nomem(err);
+}
+
+static bool decide(const struct scene *scene, const struct layer *layer, const struct tracks *tracks,
+                   struct subject_burst *found, struct err *err)
+{
+    struct motion motion;
+    struct still still = {0};
+    float *scratch = malloc(4 * scene->n * sizeof *scratch);
+    if (scratch == NULL)
+        return err_nomem(err);
+    measure_motion(scene, layer, tracks, scratch, &motion);
+    free(scratch);
+    bool done = still_find(scene, &still, err);
+    if (done && !stays(scene, &motion, &still)) {
+        found->mode = SUBJECT_MOVING;
+        done = regions_build(scene, layer, tracks, found, err);
+    } else if (done && still.any) {
+        found->mode = SUBJECT_IN_PLACE;
+        done = still_regions(scene, &still, found, err);
+        found->perch = still.moved_share < 0.2f;
+    }
+    still_release(&still);
+    return done;
+}
+
+static bool find_all(struct scene *scene, struct layer *layer, struct tracks *tracks,
+                     struct subject_burst *found, struct err *err)
+{
+    bool repaired = false;
+    if (!scene_background(scene, err) || !layers_find(scene, layer, err) ||
+        !scene_repair_ghosts(scene, layer, &repaired, err) || (repaired && !layers_find(scene, layer, err)))
+        return false;
+    return tracks_find(scene, layer, tracks, err) && describe(scene, found, err) &&
+           decide(scene, layer, tracks, found, err);
+}
+
+struct subject_burst *subject_find(const struct subject_input *input, struct err *err)
+{
+    struct scene scene;
+    struct tracks tracks = {0};
+    struct layer *layer = NULL;
+    struct subject_burst *found = NULL;
+    bool done = scene_open(&scene, input, err);
+    if (!done)
+        goto out;
+    found = burst_open(&scene, input->n);
+    layer = calloc(scene.n > 0 ? scene.n : 1, sizeof *layer);
+    done = found != NULL && layer != NULL ? true : err_nomem(err);
+    if (done && scene.n >= SCENE_MIN_FRAMES)
+        done = find_all(&scene, layer, &tracks, found, err);
+out:
+    tracks_release(&tracks);
+    layers_release(layer, scene.n);
+    scene_release(&scene);
+    if (!done) {
+        subject_free(found);
+        return NULL;
+    }
+    return found;
+}

@@ -1,0 +1,194 @@
+/* plane.c - arithmetic on luma planes: order statistics, gain, shift. */
+#include "scene.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+float select_nth(float *v, size_t n, size_t k)
+{
+    size_t low = 0, high = n - 1;
+    while (low < high) {
+        float pivot = v[low + (high - low) / 2];
+        size_t i = low, j = high;
+        for (;;) {
+            while (v[i] < pivot)
+                i++;
+            while (pivot < v[j])
+                j--;
+            if (i >= j)
+                break;
+            float swap = v[i];
+            v[i++] = v[j];
+            v[j--] = swap;
+        }
+        if (v[j] > pivot)
+            j--;
+        if (k <= j)
+            high = j;
+        else
+            low = j + 1;
+    }
+    return v[k];
+}
+
+float plane_gain(const float *a, const float *b, size_t n)
+{
+    /* A histogram of the logarithm: a median without a copy of the plane. */
+    enum { BINS = 4096 };
+    const float reach = 2.0f; /* exp(+-2): over two stops either way */
+    uint32_t bin[BINS] = {0};
+    uint32_t total = 0;
+    size_t step = n > 40000 ? 3 : 1;
+    for (size_t i = 0; i < n; i += step) {
+        if (a[i] < 8.0f || a[i] > 240.0f || b[i] < 8.0f || b[i] > 240.0f)
+            continue;
+        float x = (logf(a[i] / b[i]) + reach) / (2 * reach) * BINS;
+        if (x >= 0.0f && x < (float)BINS) {
+            bin[(int)x]++;
+            total++;
+        }
+    }
+    if (total < 50)
+        return 1.0f;
+    uint32_t below = 0;
+    int i = 0;
+    while (below + bin[i] <= total / 2)
+        below += bin[i++];
+    float part = ((float)(total / 2 - below) + 0.5f) / (float)bin[i];
+    return expf(((float)i + part) / BINS * (2 * reach) - reach);
+}
+
+float plane_at(const float *plane, uint32_t cols, uint32_t rows, float c, float r, float outside)
+{
+    if (!(c >= 0.0f && r >= 0.0f && c <= (float)(cols - 1) && r <= (float)(rows - 1)))
+        return outside;
+    uint32_t c0 = (uint32_t)c, r0 = (uint32_t)r;
+    uint32_t c1 = c0 + 1 < cols ? c0 + 1 : c0, r1 = r0 + 1 < rows ? r0 + 1 : r0;
+    float fc = c - (float)c0, fr = r - (float)r0;
+    const float *top = plane + (size_t)r0 * cols, *low = plane + (size_t)r1 * cols;
+    float upper = top[c0] + fc * (top[c1] - top[c0]), lower = low[c0] + fc * (low[c1] - low[c0]);
+    return upper + fr * (lower - upper);
+}
+
+float plane_slope(const float *plane, uint32_t cols, uint32_t rows, uint32_t c, uint32_t r)
+{
+    const float *at = plane + (size_t)r * cols + c;
+    float dx = (c + 1 < cols ? at[1] : at[0]) - (c > 0 ? at[-1] : at[0]);
+    float dy = (r + 1 < rows ? at[cols] : at[0]) - (r > 0 ? at[-(ptrdiff_t)cols] : at[0]);
+    return 0.5f * sqrtf(dx * dx + dy * dy);
+}
+
+static float search_one(const float *reference, const float *image, uint32_t cols, uint32_t rows, int reach,
+                        int dx, int dy)
+{
+    float sum = 0.0f;
+    uint32_t count = 0, margin = (uint32_t)reach;
+    for (uint32_t r = margin; r + margin < rows; r += 2) {
+        const float *a = reference + (size_t)r * cols;
+        const float *b = image + ((ptrdiff_t)r + dy) * (ptrdiff_t)cols + dx;
+        for (uint32_t c = margin; c + margin < cols; c += 2) {
+            float d = fabsf(b[c] - a[c]);
+            sum += d < 20.0f ? d : 20.0f;
+            count++;
+        }
+    }
+    return count > 0 ? sum / (float)count : 0.0f;
+}
+
+float plane_search(const float *reference, const float *image, uint32_t cols, uint32_t rows, int reach,
+                   int *dx, int *dy, float *zero)
+{
+    *dx = *dy = 0;
+    float best = *zero = search_one(reference, image, cols, rows, reach, 0, 0);
+    for (int y = -reach; y <= reach; y++)
+        for (int x = -reach; x <= reach; x++) {
+            float cost = search_one(reference, image, cols, rows, reach, x, y);
+            if (cost < best) {
+                best = cost;
+                *dx = x;
+                *dy = y;
+            }
+        }
+    return best;
+}
+
+/* Residuals image(p + d) - reference(p) on every second cell both ways, into `out`; returns how many. NaN
+   where the image does not reach. */
+static size_t residuals(const float *reference, const float *image, uint32_t cols, uint32_t rows, float dx,
+                        float dy, float *out)
+{
+    size_t n = 0;
+    for (uint32_t r = 1; r + 1 < rows; r += 2)
+        for (uint32_t c = 1; c + 1 < cols; c += 2) {
+            float there = plane_at(image, cols, rows, (float)c + dx, (float)r + dy, -1.0f);
+            out[n++] = there < 0.0f ? NAN : there - reference[(size_t)r * cols + c];
+        }
+    return n;
+}
+
+/* Copies the absolute values of what is known; returns how many. */
+static size_t known(const float *v, size_t n, float *out)
+{
+    size_t kept = 0;
+    for (size_t i = 0; i < n; i++)
+        if (!isnan(v[i]))
+            out[kept++] = fabsf(v[i]);
+    return kept;
+}
+
+float plane_residual(const float *reference, const float *image, uint32_t cols, uint32_t rows, float dx,
+                     float dy, float *scratch)
+{
+    size_t n = residuals(reference, image, cols, rows, dx, dy, scratch);
+    n = known(scratch, n, scratch);
+    size_t part = n * 4 / 5;
+    if (part == 0)
+        return 0.0f;
+    select_nth(scratch, n, part);
+    double sum = 0.0;
+    for (size_t i = 0; i < part; i++)
+        sum += scratch[i];
+    return (float)(sum / (double)part);
+}
+
+/* One Gauss-Newton step over the residuals that are within `within`. False when it moved nothing. */
+static bool refine_step(const float *reference, uint32_t cols, uint32_t rows, const float *residual,
+                        float within, float *dx, float *dy)
+{
+    double xx = 0, xy = 0, yy = 0, xe = 0, ye = 0;
+    size_t n = 0;
+    for (uint32_t r = 1; r + 1 < rows; r += 2)
+        for (uint32_t c = 1; c + 1 < cols; c += 2) {
+            float e = residual[n++];
+            if (!(fabsf(e) <= within))
+                continue;
+            const float *p = reference + (size_t)r * cols + c;
+            double gx = 0.5 * (p[1] - p[-1]), gy = 0.5 * (p[cols] - p[-(ptrdiff_t)cols]);
+            xx += gx * gx;
+            xy += gx * gy;
+            yy += gy * gy;
+            xe += gx * e;
+            ye += gy * e;
+        }
+    double det = xx * yy - xy * xy;
+    if (!(det > 1e-6 * (xx + yy) * (xx + yy)))
+        return false;
+    double sx = (yy * xe - xy * ye) / det, sy = (xx * ye - xy * xe) / det;
+    *dx -= (float)fmax(-1.0, fmin(1.0, sx));
+    *dy -= (float)fmax(-1.0, fmin(1.0, sy));
+    return sx * sx + sy * sy > 1e-4;
+}
+
+float plane_refine(const float *reference, const float *image, uint32_t cols, uint32_t rows, float *dx,
+                   float *dy, float *scratch)
+{
+    float *spare = scratch + (size_t)cols * rows / 2; /* a quarter of the cells is looked at */
+    bool moved = true;
+    for (int step = 0; step < 6 && moved; step++) {
+        size_t n = residuals(reference, image, cols, rows, *dx, *dy, scratch);
+        float deviation = 1.4826f * select_median(spare, known(scratch, n, spare));
+        moved = refine_step(reference, cols, rows, scratch, fmaxf(2.5f * deviation, 0.5f), dx, dy);
+    }
+    return plane_residual(reference, image, cols, rows, *dx, *dy, scratch);
+}

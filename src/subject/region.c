@@ -1,0 +1,144 @@
+/* region.c - tracks become the regions that other modules read. */
+#include "track.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+static bool crop(const struct scene *scene, const uint8_t *full, struct subject_region *region,
+                 struct err *err)
+{
+    region->mask = malloc((size_t)region->cols * region->rows);
+    if (region->mask == NULL)
+        return err_nomem(err);
+    for (uint32_t r = 0; r < region->rows; r++)
+        for (uint32_t c = 0; c < region->cols; c++) {
+            size_t i = (size_t)(region->row + r) * scene->cols + region->col + c;
+            region->mask[(size_t)r * region->cols + c] = full[i] != 0;
+        }
+    return true;
+}
+
+/* Box, area and centre of the mask; false when it is empty. */
+static bool extent(const struct scene *scene, const uint8_t *full, struct subject_region *region)
+{
+    uint32_t col0 = scene->cols, row0 = scene->rows, col1 = 0, row1 = 0, area = 0;
+    double col = 0, row = 0;
+    for (uint32_t r = 0; r < scene->rows; r++)
+        for (uint32_t c = 0; c < scene->cols; c++) {
+            if (!full[(size_t)r * scene->cols + c])
+                continue;
+            area++;
+            col += c;
+            row += r;
+            col0 = c < col0 ? c : col0;
+            col1 = c > col1 ? c : col1;
+            row0 = r < row0 ? r : row0;
+            row1 = r > row1 ? r : row1;
+        }
+    if (area == 0)
+        return false;
+    region->col = col0;
+    region->row = row0;
+    region->cols = col1 - col0 + 1;
+    region->rows = row1 - row0 + 1;
+    region->area_cells = area;
+    region->centre_col = (float)(col / area);
+    region->centre_row = (float)(row / area);
+    region->touches_border = col0 == 0 || row0 == 0 || col1 + 1 == scene->cols || row1 + 1 == scene->rows;
+    return true;
+}
+
+bool region_add(const struct scene *scene, size_t t, const uint8_t *full, uint32_t pass, float moving,
+                float confidence, struct subject_burst *found, struct err *err)
+{
+    struct subject_frame *frame = &found->frame[scene->index[t]];
+    struct subject_region region = {.pass = pass, .moving = moving, .confidence = confidence};
+    if (frame->n_regions == SUBJECT_MAX_REGIONS || !extent(scene, full, &region))
+        return true;
+    if (!crop(scene, full, &region, err))
+        return false;
+    frame->region[frame->n_regions++] = region;
+    return true;
+}
+
+/* The mask of all components of a track in frame t, holes filled. Returns the moving share. */
+static float track_mask(const struct scene *scene, const struct layer *layer, const struct tracks *tracks,
+                        const struct track *track, size_t t, uint8_t *full, uint32_t *stack)
+{
+    bool mine[SCENE_MAX_COMPONENTS + 1] = {false};
+    float moving = 0, area = 0;
+    for (size_t k = 0; k < layer[t].n; k++) {
+        const struct component *c = &layer[t].component[k];
+        if (tracks->owner[t * SCENE_MAX_COMPONENTS + k] != track->id)
+            continue;
+        mine[k + 1] = true;
+        moving += c->moving * (float)c->area;
+        area += (float)c->area;
+    }
+    for (size_t i = 0; i < scene->cells; i++)
+        full[i] = mine[layer[t].label[i]];
+    mask_fill_holes(full, scene->cols, scene->rows, stack);
+    return area > 0 ? moving / area : 0.0f;
+}
+
+/* How sure it is that this is a subject: strength against the limit, and company in time. */
+static float confidence_of(const struct layer *layer, const struct track *track, size_t t)
+{
+    size_t seen = 0;
+    for (size_t u = track->first; u <= track->last; u++)
+        seen += track->pick[u] >= 0;
+    float company = seen >= 4 ? 1.0f : (float)seen / 4.0f;
+    return company * fminf(track_component(layer, track, t)->strength / 3.0f, 1.0f);
+}
+
+static struct subject_region *region_of(struct subject_frame *frame, uint32_t pass)
+{
+    for (size_t k = 0; k < frame->n_regions; k++)
+        if (frame->region[k].pass == pass)
+            return &frame->region[k];
+    return NULL;
+}
+
+/* Velocity from the neighbours on the track, the camera's shift taken out. */
+static void set_velocities(const struct scene *scene, const struct track *track, uint32_t pass,
+                           struct subject_burst *found)
+{
+    for (size_t t = track->first; t <= track->last; t++) {
+        size_t a = t > track->first && track->pick[t - 1] >= 0 ? t - 1 : t;
+        size_t b = t < track->last && track->pick[t + 1] >= 0 ? t + 1 : t;
+        struct subject_region *here = region_of(&found->frame[scene->index[t]], pass);
+        const struct subject_region *from = region_of(&found->frame[scene->index[a]], pass);
+        const struct subject_region *to = region_of(&found->frame[scene->index[b]], pass);
+        double dt = scene->time_s[b] - scene->time_s[a];
+        if (here == NULL || from == NULL || to == NULL || dt < 1e-6)
+            continue;
+        float dc = (to->centre_col - scene->shift_col[b]) - (from->centre_col - scene->shift_col[a]);
+        float dr = (to->centre_row - scene->shift_row[b]) - (from->centre_row - scene->shift_row[a]);
+        here->velocity_col_s = (float)(dc / dt);
+        here->velocity_row_s = (float)(dr / dt);
+    }
+}
+
+bool regions_build(const struct scene *scene, const struct layer *layer, const struct tracks *tracks,
+                   struct subject_burst *found, struct err *err)
+{
+    uint8_t *full = malloc(scene->cells);
+    uint32_t *stack = malloc(scene->cells * sizeof *stack);
+    bool done = full != NULL && stack != NULL ? true : err_nomem(err);
+    for (size_t i = 0; done && i < tracks->n; i++) {
+        const struct track *track = &tracks->track[i];
+        for (size_t t = track->first; done && t <= track->last; t++) {
+            if (track->pick[t] < 0)
+                continue;
+            float moving = track_mask(scene, layer, tracks, track, t, full, stack);
+            done = region_add(scene, t, full, (uint32_t)i + 1, moving, confidence_of(layer, track, t), found,
+                              err);
+        }
+        set_velocities(scene, track, (uint32_t)i + 1, found);
+    }
+    found->n_passes = (uint32_t)tracks->n;
+    free(full);
+    free(stack);
+    return done;
+}

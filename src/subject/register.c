@@ -1,0 +1,169 @@
+/* register.c - the camera's own movement. A wrong registration is worse than none, so each step must prove
+ * itself: whole-cell shifts only where they explain a good part of the differences, sub-cell shifts only
+ * where the residual falls clearly. */
+#include "scene.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+enum { REACH = 6, PAIRS = 9, MAX_CHAIN = 400 /* cells that a pan may cover either way */ };
+
+struct room {
+    float *a, *b, *scratch;
+};
+
+static bool room_open(struct room *room, size_t cells)
+{
+    room->a = malloc(cells * sizeof *room->a);
+    room->b = malloc(cells * sizeof *room->b);
+    room->scratch = malloc(cells * sizeof *room->scratch);
+    return room->a != NULL && room->b != NULL && room->scratch != NULL;
+}
+
+static void room_release(struct room *room)
+{
+    free(room->a);
+    free(room->b);
+    free(room->scratch);
+}
+
+/* Shift of frame t + 1 against frame t in whole cells; 0, 0 unless it removes a fifth of the difference. */
+static void pair_shift(const struct scene *scene, const struct room *room, size_t t, int *dx, int *dy)
+{
+    float zero;
+    scene_frame(scene, t, room->a);
+    scene_frame(scene, t + 1, room->b);
+    float best = plane_search(room->a, room->b, scene->cols, scene->rows, REACH, dx, dy, &zero);
+    if (!(best < 0.8f * zero))
+        *dx = *dy = 0;
+}
+
+static bool pans(const struct scene *scene, const struct room *room)
+{
+    float size[PAIRS];
+    size_t n = scene->n - 1 < PAIRS ? scene->n - 1 : PAIRS;
+    for (size_t k = 0; k < n; k++) {
+        int dx, dy;
+        pair_shift(scene, room, (2 * k + 1) * (scene->n - 1) / (2 * n), &dx, &dy);
+        size[k] = hypotf((float)dx, (float)dy);
+    }
+    return select_median(size, n) >= 1.0f;
+}
+
+/* Chains the shifts of neighbours. False when the pan leaves all bounds: then nothing is registered. */
+static bool chain(struct scene *scene, const struct room *room)
+{
+    for (size_t t = 0; t + 1 < scene->n; t++) {
+        int dx, dy;
+        pair_shift(scene, room, t, &dx, &dy);
+        float fx = (float)dx, fy = (float)dy;
+        plane_refine(room->a, room->b, scene->cols, scene->rows, &fx, &fy, room->scratch);
+        if (!(fabsf(fx - (float)dx) <= 1.5f && fabsf(fy - (float)dy) <= 1.5f)) {
+            fx = (float)dx;
+            fy = (float)dy;
+        }
+        scene->shift_col[t + 1] = scene->shift_col[t] + fx;
+        scene->shift_row[t + 1] = scene->shift_row[t] + fy;
+    }
+    for (size_t t = 0; t < scene->n; t++)
+        if (fabsf(scene->shift_col[t]) > MAX_CHAIN || fabsf(scene->shift_row[t]) > MAX_CHAIN)
+            return false;
+    return true;
+}
+
+/* Shift of frame t against the plane in room->a, if it is small and clearly explains something. */
+static bool shake(const struct scene *scene, const struct room *room, size_t t, float *dx, float *dy)
+{
+    uint32_t cols = scene->cols, rows = scene->rows;
+    scene_frame(scene, t, room->b);
+    *dx = *dy = 0;
+    float before = plane_residual(room->a, room->b, cols, rows, 0, 0, room->scratch);
+    float after = plane_refine(room->a, room->b, cols, rows, dx, dy, room->scratch);
+    return fabsf(*dx) < 3.0f && fabsf(*dy) < 3.0f && after < 0.9f * before;
+}
+
+/* Median of the sampled frames at their present shifts, in the cells of the reference, into room->a. */
+static void aligned_median(const struct scene *scene, const struct room *room)
+{
+    size_t pick[SCENE_SAMPLE], n = scene_sample(scene, pick), i = 0;
+    for (uint32_t r = 0; r < scene->rows; r++)
+        for (uint32_t c = 0; c < scene->cols; c++, i++) {
+            float v[SCENE_SAMPLE];
+            for (size_t k = 0; k < n; k++) {
+                size_t t = pick[k];
+                long nc = lroundf((float)c + scene->shift_col[t]);
+                long nr = lroundf((float)r + scene->shift_row[t]);
+                nc = nc < 0 ? 0 : nc >= (long)scene->cols ? (long)scene->cols - 1 : nc;
+                nr = nr < 0 ? 0 : nr >= (long)scene->rows ? (long)scene->rows - 1 : nr;
+                v[k] = grid_luma(scene->grid[t], (size_t)nr * scene->cols + (size_t)nc) / scene->gain[t];
+            }
+            room->a[i] = select_median(v, n);
+        }
+}
+
+static void steady_all(struct scene *scene, const struct room *room)
+{
+    for (size_t t = 0; t < scene->n; t++) {
+        float dx, dy;
+        bool proven = shake(scene, room, t, &dx, &dy);
+        scene->shift_col[t] = proven ? dx : 0.0f;
+        scene->shift_row[t] = proven ? dy : 0.0f;
+    }
+}
+
+/* Hand-held: is there a shake at all? Looks at a few frames before it pays for all. */
+static bool shakes(const struct scene *scene, const struct room *room)
+{
+    size_t proven = 0, n = scene->n < PAIRS ? scene->n : PAIRS;
+    for (size_t k = 0; k < n; k++) {
+        float dx, dy;
+        if (shake(scene, room, (2 * k + 1) * scene->n / (2 * n), &dx, &dy) && hypotf(dx, dy) > 0.1f)
+            proven++;
+    }
+    return proven * 3 >= n;
+}
+
+static void clear_shifts(struct scene *scene)
+{
+    for (size_t t = 0; t < scene->n; t++)
+        scene->shift_col[t] = scene->shift_row[t] = 0.0f;
+}
+
+/* The reference is the middle frame of the burst: shifts are given against it. */
+static void centre_shifts(struct scene *scene)
+{
+    float c = scene->shift_col[scene->n / 2], r = scene->shift_row[scene->n / 2];
+    for (size_t t = 0; t < scene->n; t++) {
+        scene->shift_col[t] -= c;
+        scene->shift_row[t] -= r;
+        float size = hypotf(scene->shift_col[t], scene->shift_row[t]);
+        scene->max_shift = fmaxf(scene->max_shift, size);
+    }
+    scene->registered = scene->max_shift > 0.0f;
+}
+
+bool scene_register(struct scene *scene, struct err *err)
+{
+    struct room room;
+    bool roomy = room_open(&room, scene->cells);
+    if (!roomy || scene->n < SCENE_MIN_FRAMES || scene->cols < 4 * REACH || scene->rows < 4 * REACH) {
+        room_release(&room);
+        return roomy ? true : err_nomem(err);
+    }
+    if (pans(scene, &room)) {
+        if (!chain(scene, &room))
+            clear_shifts(scene);
+    } else {
+        scene_frame(scene, scene->n / 2, room.a);
+        if (shakes(scene, &room)) {
+            steady_all(scene, &room);
+            for (int round = 0; round < 2; round++) {
+                aligned_median(scene, &room);
+                steady_all(scene, &room);
+            }
+        }
+    }
+    centre_shifts(scene);
+    room_release(&room);
+    return true;
+}

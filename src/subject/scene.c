@@ -1,0 +1,158 @@
+/* scene.c - the frames of a burst as gain-corrected luma planes over one background. */
+#include "scene.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+static bool take_grids(struct scene *scene, const struct subject_input *input, struct err *err)
+{
+    const struct grid *first = NULL;
+    for (size_t i = 0; i < input->n; i++) {
+        const struct grid *grid = input->grid[i];
+        if (grid == NULL)
+            continue;
+        if (first == NULL)
+            first = grid;
+        if (grid->cols != first->cols || grid->rows != first->rows || grid->cell_px != first->cell_px)
+            return err_set(err, ERR_FORMAT, "frames of one burst differ in size: %ux%u and %ux%u cells",
+                           first->cols, first->rows, grid->cols, grid->rows);
+        scene->index[scene->n] = i;
+        scene->time_s[scene->n] = (double)(input->time_ns[i] - input->time_ns[0]) * 1e-9;
+        scene->grid[scene->n++] = grid;
+    }
+    if (first == NULL)
+        return true;
+    scene->cols = first->cols;
+    scene->rows = first->rows;
+    scene->cells = (size_t)first->cols * first->rows;
+    scene->unit = (float)(first->cols > first->rows ? first->cols : first->rows) / 250.0f;
+    return true;
+}
+
+bool scene_open(struct scene *scene, const struct subject_input *input, struct err *err)
+{
+    *scene = (struct scene){.unit = 1.0f};
+    size_t room = input->n > 0 ? input->n : 1;
+    scene->grid = calloc(room, sizeof *scene->grid);
+    scene->index = calloc(room, sizeof *scene->index);
+    scene->time_s = calloc(room, sizeof *scene->time_s);
+    scene->gain = calloc(room, sizeof *scene->gain);
+    scene->shift_col = calloc(room, sizeof *scene->shift_col);
+    scene->shift_row = calloc(room, sizeof *scene->shift_row);
+    if (scene->grid == NULL || scene->index == NULL || scene->time_s == NULL || scene->gain == NULL ||
+        scene->shift_col == NULL || scene->shift_row == NULL)
+        return err_nomem(err);
+    for (size_t i = 0; i < room; i++)
+        scene->gain[i] = 1.0f;
+    return take_grids(scene, input, err);
+}
+
+void scene_release(struct scene *scene)
+{
+    free(scene->grid);
+    free(scene->index);
+    free(scene->time_s);
+    free(scene->gain);
+    free(scene->shift_col);
+    free(scene->shift_row);
+    free(scene->background);
+    free(scene->spread);
+    free(scene->limit);
+    *scene = (struct scene){0};
+}
+
+size_t scene_sample(const struct scene *scene, size_t pick[SCENE_SAMPLE])
+{
+    size_t n = scene->n < SCENE_SAMPLE ? scene->n : SCENE_SAMPLE;
+    for (size_t k = 0; k < n; k++)
+        pick[k] = (2 * k + 1) * scene->n / (2 * n);
+    return n;
+}
+
+void scene_frame(const struct scene *scene, size_t t, float *plane)
+{
+    const struct grid *grid = scene->grid[t];
+    float scale = 1.0f / scene->gain[t];
+    for (size_t i = 0; i < scene->cells; i++)
+        plane[i] = grid_luma(grid, i) * scale;
+}
+
+/* Gain-corrected luma of frame t at a place between its cells; -1 outside. */
+static float frame_at(const struct scene *scene, size_t t, float c, float r)
+{
+    uint32_t cols = scene->cols, rows = scene->rows;
+    if (!(c >= 0.0f && r >= 0.0f && c <= (float)(cols - 1) && r <= (float)(rows - 1)))
+        return -1.0f;
+    uint32_t c0 = (uint32_t)c, r0 = (uint32_t)r;
+    uint32_t c1 = c0 + 1 < cols ? c0 + 1 : c0, r1 = r0 + 1 < rows ? r0 + 1 : r0;
+    const struct grid *g = scene->grid[t];
+    float fc = c - (float)c0, fr = r - (float)r0;
+    size_t top = (size_t)r0 * cols, low = (size_t)r1 * cols;
+    float upper = grid_luma(g, top + c0) * (1.0f - fc) + grid_luma(g, top + c1) * fc;
+    float lower = grid_luma(g, low + c0) * (1.0f - fc) + grid_luma(g, low + c1) * fc;
+    return (upper + fr * (lower - upper)) / scene->gain[t];
+}
+
+void scene_frame_from(const struct scene *scene, size_t u, size_t t, const float *fill, float *plane)
+{
+    float dc = scene->shift_col[u] - scene->shift_col[t], dr = scene->shift_row[u] - scene->shift_row[t];
+    if (dc == 0.0f && dr == 0.0f) {
+        scene_frame(scene, u, plane);
+        return;
+    }
+    size_t i = 0;
+    for (uint32_t r = 0; r < scene->rows; r++)
+        for (uint32_t c = 0; c < scene->cols; c++, i++) {
+            float y = frame_at(scene, u, (float)c + dc, (float)r + dr);
+            plane[i] = y < 0.0f ? fill[i] : y;
+        }
+}
+
+void scene_background_at(const struct scene *scene, size_t t, const float *fill, float *plane, float *limit)
+{
+    size_t i = 0;
+    if (!scene->registered) {
+        memcpy(plane, scene->background, scene->cells * sizeof *plane);
+        if (limit != NULL)
+            memcpy(limit, scene->limit, scene->cells * sizeof *limit);
+        return;
+    }
+    float dc = scene->origin_col - scene->shift_col[t], dr = scene->origin_row - scene->shift_row[t];
+    for (uint32_t r = 0; r < scene->rows; r++)
+        for (uint32_t c = 0; c < scene->cols; c++, i++) {
+            float sc = (float)c + dc, sr = (float)r + dr;
+            long nc = lroundf(sc), nr = lroundf(sr);
+            bool in = nc >= 0 && nr >= 0 && nc < (long)scene->wide && nr < (long)scene->high;
+            size_t near = in ? (size_t)nr * scene->wide + (size_t)nc : 0;
+            bool seen = in && scene->background[near] >= 0.0f;
+            plane[i] =
+                seen ? plane_at(scene->background, scene->wide, scene->high, sc, sr, scene->background[near])
+                     : fill[i];
+            if (limit != NULL)
+                limit[i] = seen ? scene->limit[near] : INFINITY;
+        }
+}
+
+size_t scene_gather(const struct scene *scene, const size_t *pick, size_t n, uint32_t c, uint32_t r, float *v)
+{
+    size_t seen = 0;
+    for (size_t k = 0; k < n; k++) {
+        size_t t = pick[k];
+        float y = !scene->registered ? grid_luma(scene->grid[t], (size_t)r * scene->cols + c) / scene->gain[t]
+                                     : frame_at(scene, t, (float)c - scene->origin_col + scene->shift_col[t],
+                                                (float)r - scene->origin_row + scene->shift_row[t]);
+        if (y >= 0.0f)
+            v[seen++] = y;
+    }
+    return seen;
+}
+
+size_t scene_cell(const struct scene *scene, size_t t, uint32_t c, uint32_t r)
+{
+    long fc = lroundf((float)c - scene->origin_col + scene->shift_col[t]);
+    long fr = lroundf((float)r - scene->origin_row + scene->shift_row[t]);
+    if (fc < 0 || fr < 0 || fc >= (long)scene->cols || fr >= (long)scene->rows)
+        return SIZE_MAX;
+    return (size_t)fr * scene->cols + (size_t)fc;
+}

@@ -1,0 +1,186 @@
+/*
+ * scene.h - what the files of this module share: the frames of a burst as luma planes over one background.
+ *
+ * Coordinates: a frame's own cells are (col, row); the background lives in scene cells, which differ by the
+ * camera's shift: frame cell (c, r) of frame t is scene cell (c - shift_col[t] + origin_col, ...). Without a
+ * shift the two are the same.
+ *
+ * Lengths that are given in cells mean a grid whose longer side is 250; `unit` converts them (the longer
+ * side, so that a picture taken upright is treated as one taken level).
+ */
+#ifndef SUBJECT_SCENE_H
+#define SUBJECT_SCENE_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "chaffinch/subject.h"
+
+enum {
+    SCENE_SAMPLE = 31,        /* frames that a temporal median looks at, at most */
+    SCENE_MIN_FRAMES = 5,     /* below that a median is no background */
+    SCENE_MAX_COMPONENTS = 24 /* kept in a frame; the weakest go first */
+};
+
+struct scene {
+    size_t n; /* frames that have a grid */
+    const struct grid **grid;
+    size_t *index; /* of the frame in the input */
+    double *time_s;
+    uint32_t cols, rows;
+    size_t cells; /* cols * rows */
+    float unit;   /* longer side / 250 */
+    float *gain, *shift_col, *shift_row;
+    bool registered;
+    float max_shift;
+
+    uint32_t wide, high; /* of the background */
+    float origin_col, origin_row;
+    float *background; /* < 0: no frame shows this cell */
+    float *spread;     /* 1.4826 x median absolute deviation over time */
+    float *limit;      /* a difference beyond this is a change */
+    float noise;       /* median of spread */
+};
+
+/* One connected set of changed cells in one frame. */
+struct component {
+    uint32_t area;
+    uint32_t col0, row0, col1, row1; /* inclusive */
+    float col, row;                  /* centre */
+    float strength;                  /* mean of difference / limit, each capped at 6 */
+    float moving;                    /* share of its cells that differ from a neighbour frame */
+    bool border;
+};
+
+/* The components of one frame: label[i] = 1 + index of the component that cell i belongs to, 0 = none. */
+struct layer {
+    uint8_t *label;
+    size_t n;
+    struct component component[SCENE_MAX_COMPONENTS];
+};
+
+/* One subject's way: pick[t] is a component of layer t or -1. */
+struct track {
+    int8_t *pick;
+    size_t first, last;
+    float gain;
+    uint8_t id;   /* in tracks.owner */
+    bool resting; /* never seen to move */
+};
+
+enum { TRACKS_MAX = 32 };
+struct tracks {
+    size_t n;
+    struct track track[TRACKS_MAX];
+    uint8_t last_id;
+    uint8_t *owner; /* owner[t * SCENE_MAX_COMPONENTS + k] = id of that component's track, 0 = nobody's */
+};
+
+/* Takes references to the grids; false with ERR_FORMAT (unequal sizes) or ERR_NOMEM. Always release. */
+bool scene_open(struct scene *scene, const struct subject_input *input, struct err *err);
+void scene_release(struct scene *scene);
+/* Registers where that provably helps: fills shift_*, registered, max_shift. */
+bool scene_register(struct scene *scene, struct err *err);
+/* Median background, spread, limits, noise. */
+bool scene_background(struct scene *scene, struct err *err);
+/* Recomputes `limit` and `noise` after the background was changed in places. */
+bool scene_limits(struct scene *scene, struct err *err);
+
+/* Gain-corrected luma of frame t in its own cells. */
+void scene_frame(const struct scene *scene, size_t t, float *plane);
+/* Gain-corrected luma of frame u seen from frame t; where u does not reach, `fill`. */
+void scene_frame_from(const struct scene *scene, size_t u, size_t t, const float *fill, float *plane);
+/* The background and (may be NULL) the limits in the cells of frame t; where no frame shows the cell,
+ * `fill` and an endless limit. */
+void scene_background_at(const struct scene *scene, size_t t, const float *fill, float *plane, float *limit);
+/* Spreads at most SCENE_SAMPLE frames over the burst; returns how many. */
+size_t scene_sample(const struct scene *scene, size_t pick[SCENE_SAMPLE]);
+
+/* Finds the changed components of every frame. `layer` has scene->n entries; release each. */
+bool layers_find(const struct scene *scene, struct layer *layer, struct err *err);
+void layers_release(struct layer *layer, size_t n);
+
+/* A static difference is a resting animal or the hole that one left in the background: tells which, and puts
+   the empty place into the background for the holes. *changed = true when the background was changed. */
+bool scene_repair_ghosts(struct scene *scene, const struct layer *layer, bool *changed, struct err *err);
+
+/* Tracks, in order of their first frame; one track is one pass. */
+bool tracks_find(const struct scene *scene, const struct layer *layer, struct tracks *tracks,
+                 struct err *err);
+void tracks_release(struct tracks *tracks);
+
+/* Writes the regions of all tracks into found->frame. */
+bool regions_build(const struct scene *scene, const struct layer *layer, const struct tracks *tracks,
+                   struct subject_burst *found, struct err *err);
+
+/* The place of a subject that rests or hovers, in scene cells. */
+struct still {
+    bool any;
+    bool textural;     /* found by change of texture only: the place is all that is known of the outline */
+    uint8_t *place;    /* wide * high; owned */
+    float *filled;     /* the background with the place filled in from around it; owned */
+    float cut;         /* a difference from `filled` beyond this is the subject */
+    float rough;       /* how far filling in misses the truth around the place, in cuts */
+    float area;        /* of the place, cells */
+    float moved_share; /* mean share of the subject's cells that change from frame to frame; after regions */
+};
+bool still_find(const struct scene *scene, struct still *still, struct err *err);
+void still_release(struct still *still);
+/* Writes one region a frame, pass 1. */
+bool still_regions(const struct scene *scene, struct still *still, struct subject_burst *found,
+                   struct err *err);
+/* The best place by weight x nearness to the centre of the picture: keeps one blob of `map`, clears the
+   others. False when there is none of at least `least` cells. `cell` and `scratch` are as large as the map.
+ */
+bool still_best_blob(uint8_t *map, const float *weight, uint32_t cols, uint32_t rows, float least,
+                     uint32_t *cell);
+/* Replaces the cells with hole[i] != 0 by what their surroundings suggest. False with ERR_NOMEM. */
+bool plane_fill(float *plane, const uint8_t *hole, uint32_t cols, uint32_t rows, struct err *err);
+/* Makes the mask convex: the hull of its cells. False with ERR_NOMEM. */
+bool mask_hull(uint8_t *mask, uint32_t cols, uint32_t rows, struct err *err);
+/* Gain-corrected luma of `n` picked frames at a scene cell; returns how many see it. */
+size_t scene_gather(const struct scene *scene, const size_t *pick, size_t n, uint32_t c, uint32_t r,
+                    float *v);
+/* Cell index of frame t at scene cell (c, r); SIZE_MAX outside. */
+size_t scene_cell(const struct scene *scene, size_t t, uint32_t c, uint32_t r);
+
+/* One region from a full-size mask; false with ERR_NOMEM. Empty masks add nothing. */
+bool region_add(const struct scene *scene, size_t t, const uint8_t *full, uint32_t pass, float moving,
+                float confidence, struct subject_burst *found, struct err *err);
+
+/* Median over the places where both are within 8..240 of a / b; 1 where there are too few. */
+float plane_gain(const float *a, const float *b, size_t n);
+/* Refines *dx, *dy, the shift of `image` against `reference`, by robust Gauss-Newton steps (Lucas and Kanade
+   1981). Returns the residual there. `scratch` holds cols * rows floats. */
+float plane_refine(const float *reference, const float *image, uint32_t cols, uint32_t rows, float *dx,
+                   float *dy, float *scratch);
+/* Mean of the lowest 80 % of the absolute differences at a shift. */
+float plane_residual(const float *reference, const float *image, uint32_t cols, uint32_t rows, float dx,
+                     float dy, float *scratch);
+/* Best whole-cell shift within +-reach by sums of absolute differences cut at 20. Returns its mean
+ * difference; *zero is that of no shift. */
+float plane_search(const float *reference, const float *image, uint32_t cols, uint32_t rows, int reach,
+                   int *dx, int *dy, float *zero);
+/* Bilinear; `outside` where (c, r) is beyond the plane. */
+float plane_at(const float *plane, uint32_t cols, uint32_t rows, float c, float r, float outside);
+/* |gradient| by central differences. */
+float plane_slope(const float *plane, uint32_t cols, uint32_t rows, uint32_t c, uint32_t r);
+/* k-th smallest; reorders v. */
+float select_nth(float *v, size_t n, size_t k);
+static inline float select_median(float *v, size_t n)
+{
+    return n == 0 ? 0.0f : select_nth(v, n, n / 2);
+}
+
+/* Binary morphology on bytes 0 / 1 with a square of (2 reach + 1)^2; `scratch` is as large as the mask.
+   Outside of the frame nothing is set when dilating and everything when eroding. */
+void mask_dilate(uint8_t *mask, uint32_t cols, uint32_t rows, uint32_t reach, uint8_t *scratch);
+void mask_erode(uint8_t *mask, uint32_t cols, uint32_t rows, uint32_t reach, uint8_t *scratch);
+/* Sets what the mask encloses. `stack` holds cols * rows entries. False never. */
+void mask_fill_holes(uint8_t *mask, uint32_t cols, uint32_t rows, uint32_t *stack);
+/* Flood fill from `seed` over cells with from[i] == 1 (8 neighbours): lists them in `cell`, marks them 2,
+ * returns their number. */
+size_t mask_flood(uint8_t *from, uint32_t cols, uint32_t rows, size_t seed, uint32_t *cell);
+
+#endif

@@ -1,0 +1,22 @@
+/* track.h - what the two files about tracks share. */
+#ifndef SUBJECT_TRACK_H
+#define SUBJECT_TRACK_H
+
+#include "scene.h"
+
+/* The component of a track in frame t; NULL where it has none. */
+const struct component *track_component(const struct layer *layer, const struct track *track, size_t t);
+/* Square root of the area, cells. */
+float component_size(const struct component *c);
+float component_distance(const struct scene *scene, size_t t, const struct component *a, size_t u,
+                         const struct component *b);
+
+/* Joins pieces of one way that something hid for a moment. */
+void tracks_join(const struct scene *scene, const struct layer *layer, struct tracks *tracks);
+/* Follows a subject that landed, or had not yet started, while it stays where it is. */
+void track_follow_rest(const struct scene *scene, const struct layer *layer, struct tracks *tracks,
+                       size_t which);
+/* Orders by first frame and keeps the strongest SUBJECT_MAX_PASSES. */
+void tracks_sort(struct tracks *tracks);
+
+#endif
