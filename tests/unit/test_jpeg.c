@@ -1,0 +1,337 @@
+/*
+ * JPEG decoding: the rows of libjpeg itself, and what happens with files that are cut, damaged or hostile.
+ */
+#include <check.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <time.h>
+
+#include <jpeglib.h>
+
+#include "chaffinch/decode.h"
+#include "../ref/maker.h"
+
+struct taken {
+    struct decode_source source;
+    uint8_t *luma;
+    uint32_t rows;
+    unsigned begun;
+};
+
+static bool take_begin(void *context, const struct decode_source *source, struct err *err)
+{
+    struct taken *t = context;
+    (void)err;
+    t->begun++;
+    t->source = *source;
+    t->luma = malloc((size_t)source->width_px * source->height_px);
+    ck_assert_ptr_nonnull(t->luma);
+    return true;
+}
+
+static void take_row(void *context, const uint8_t *luma)
+{
+    struct taken *t = context;
+    ck_assert_uint_lt(t->rows, t->source.height_px);
+    memcpy(t->luma + (size_t)t->rows++ * t->source.width_px, luma, t->source.width_px);
+}
+
+static bool take(struct taken *t, const uint8_t *bytes, size_t size, struct err *err)
+{
+    *t = (struct taken){.rows = 0};
+    const struct decode_sink sink = {t, take_begin, take_row};
+    struct decode_source source;
+    bool ok = decode_luma(DECODE_JPEG, bytes, size, &sink, &source, err);
+    if (ok) {
+        ck_assert_uint_eq(t->begun, 1);
+        ck_assert_uint_eq(t->rows, source.height_px);
+        t->source = source;
+    } else {
+        ck_assert_int_eq(err->code, ERR_FORMAT);
+        ck_assert_uint_gt(strlen(err->message), 5);
+    }
+    return ok;
+}
+
+/* libjpeg's own answer, by the shortest way. */
+static uint8_t *reference(struct bytes jpeg, J_COLOR_SPACE space)
+{
+    struct jpeg_decompress_struct d;
+    struct jpeg_error_mgr errors;
+    d.err = jpeg_std_error(&errors);
+    jpeg_create_decompress(&d);
+    jpeg_mem_src(&d, jpeg.at, jpeg.size);
+    jpeg_read_header(&d, TRUE);
+    d.out_color_space = space;
+    jpeg_start_decompress(&d);
+    size_t row_bytes = (size_t)d.output_width * (size_t)d.output_components;
+    uint8_t *out = malloc(row_bytes * d.output_height);
+    ck_assert_ptr_nonnull(out);
+    while (d.output_scanline < d.output_height) {
+        JSAMPROW row = out + row_bytes * d.output_scanline;
+        jpeg_read_scanlines(&d, &row, 1);
+    }
+    jpeg_finish_decompress(&d);
+    jpeg_destroy_decompress(&d);
+    return out;
+}
+
+static const struct make_jpeg kinds[] = {
+    {.width_px = 160, .height_px = 120, .seed = 1},
+    {.width_px = 161, .height_px = 123, .seed = 2},
+    {.width_px = 97, .height_px = 131, .seed = 3, .progressive = true},
+    {.width_px = 160, .height_px = 96, .seed = 4, .space = MAKE_GREY},
+    {.width_px = 65, .height_px = 75, .seed = 5, .full_chroma = true, .restart = 1},
+    {.width_px = 131, .height_px = 75, .seed = 6, .arithmetic = true},
+    {.width_px = 17, .height_px = 16, .seed = 7, .quality = 30, .progressive = true, .space = MAKE_GREY},
+};
+enum { KINDS = sizeof kinds / sizeof kinds[0] };
+
+START_TEST(rows_are_those_of_libjpeg)
+{
+    struct bytes jpeg = make_jpeg(&kinds[_i]);
+    uint8_t *ref = reference(jpeg, JCS_GRAYSCALE);
+    struct err err = ERR_INIT;
+    struct taken t;
+    ck_assert_msg(take(&t, jpeg.at, jpeg.size, &err), "%s", err.message);
+    ck_assert_uint_eq(t.source.width_px, kinds[_i].width_px);
+    ck_assert_uint_eq(t.source.full_height_px, kinds[_i].height_px);
+    ck_assert_int_eq(t.source.from, DECODE_FULL);
+    ck_assert_uint_eq(t.source.warnings, 0);
+    ck_assert_mem_eq(t.luma, ref, (size_t)t.source.width_px * t.source.height_px);
+    free(t.luma);
+    free(ref);
+    free(jpeg.at);
+}
+END_TEST
+
+/* Every length: either all rows, each the true one, or refused. Never a made-up row that counts. */
+START_TEST(cut_files_give_true_rows_or_none)
+{
+    struct bytes jpeg = make_jpeg(&kinds[_i]);
+    uint8_t *ref = reference(jpeg, JCS_GRAYSCALE);
+    size_t step = jpeg.size / 400 + 1, accepted = 0;
+    for (size_t n = 0; n<jpeg.size; n += n + 40> jpeg.size || n < 40 ? 1 : step) {
+        uint8_t *cut = malloc(n + 1);
+        ck_assert_ptr_nonnull(cut);
+        memcpy(cut, jpeg.at, n);
+        struct err err = ERR_INIT;
+        struct taken t;
+        if (take(&t, cut, n, &err)) {
+            accepted++;
+            ck_assert_msg(memcmp(t.luma, ref, (size_t)t.source.width_px * t.source.height_px) == 0,
+                          "%zu of %zu bytes: rows differ", n, jpeg.size);
+        }
+        free(t.luma);
+        free(cut);
+    }
+    ck_assert_uint_le(accepted, 4); /* only the end marker and padding may be missing */
+    free(ref);
+    free(jpeg.at);
+}
+END_TEST
+
+START_TEST(cut_file_tells_how_many_rows_are_good)
+{
+    const struct make_jpeg how = {.width_px = 320, .height_px = 480, .seed = 9};
+    struct bytes jpeg = make_jpeg(&how);
+    uint8_t *ref = reference(jpeg, JCS_GRAYSCALE);
+    struct err err = ERR_INIT;
+    struct taken t;
+    unsigned good = 0, all = 0;
+    ck_assert(!take(&t, jpeg.at, jpeg.size / 2, &err));
+    ck_assert_int_eq(sscanf(err.message, "the picture is cut short: %u of %u rows", &good, &all), 2);
+    ck_assert_uint_eq(all, 480);
+    ck_assert_uint_eq(good, t.rows);
+    ck_assert(good > 150 && good < 330);
+    ck_assert_mem_eq(t.luma, ref, (size_t)good * 320);
+    free(t.luma);
+    free(ref);
+    free(jpeg.at);
+}
+END_TEST
+
+START_TEST(cut_progressive_file_is_refused_with_its_scan)
+{
+    struct bytes jpeg = make_jpeg(&kinds[2]);
+    struct err err = ERR_INIT;
+    struct taken t;
+    int scan = 0;
+    ck_assert(!take(&t, jpeg.at, jpeg.size * 2 / 3, &err));
+    ck_assert_int_eq(sscanf(err.message, "the picture is cut short: its data end in scan %d", &scan), 1);
+    ck_assert(scan > 1 && scan < 12);
+    ck_assert_uint_eq(t.rows, 0);
+    free(t.luma);
+    free(jpeg.at);
+}
+END_TEST
+
+/* A second picture after the end marker is usual (multi-picture files); so is padding. */
+START_TEST(decoding_stops_at_the_first_end_marker)
+{
+    struct bytes first = make_jpeg(&kinds[0]), second = make_jpeg(&kinds[3]);
+    uint8_t *both = malloc(first.size + second.size);
+    ck_assert_ptr_nonnull(both);
+    memcpy(both, first.at, first.size);
+    memcpy(both + first.size, second.at, second.size);
+    uint8_t *ref = reference(first, JCS_GRAYSCALE);
+    struct err err = ERR_INIT;
+    struct taken t;
+    ck_assert_msg(take(&t, both, first.size + second.size, &err), "%s", err.message);
+    ck_assert_uint_eq(t.source.warnings, 0);
+    ck_assert_mem_eq(t.luma, ref, 160 * 120);
+    free(t.luma);
+    free(ref);
+    free(both);
+    free(first.at);
+    free(second.at);
+}
+END_TEST
+
+static void check_refused(struct bytes jpeg, const char *message)
+{
+    struct err err = ERR_INIT;
+    struct taken t;
+    ck_assert(!take(&t, jpeg.at, jpeg.size, &err));
+    ck_assert_msg(strstr(err.message, message) != NULL, "'%s' lacks '%s'", err.message, message);
+    free(t.luma);
+}
+
+START_TEST(what_is_not_supported_is_refused_with_its_cause)
+{
+    const struct make_jpeg cmyk = {.width_px = 40, .height_px = 40, .space = MAKE_CMYK};
+    const struct make_jpeg ycck = {.width_px = 40, .height_px = 40, .space = MAKE_YCCK};
+    struct bytes a = make_jpeg(&cmyk), b = make_jpeg(&ycck), c = make_jpeg(&kinds[0]);
+    check_refused(a, "CMYK colours are not supported");
+    check_refused(b, "CMYK colours are not supported");
+    for (size_t i = 2; i + 5 < c.size; i++)
+        if (c.at[i] == 0xFF && c.at[i + 1] == 0xC0) { /* start of frame: marker, length, precision */
+            c.at[i + 4] = 12;
+            break;
+        }
+    check_refused(c, "precision 12");
+    check_refused((struct bytes){c.at, 0}, "the file is empty");
+    check_refused((struct bytes){(uint8_t *)(uintptr_t) "GIF89a..........", 16}, "this is not a JPEG");
+    free(a.at);
+    free(b.at);
+    free(c.at);
+}
+END_TEST
+
+static double cpu_s(void)
+{
+    return (double)clock() / CLOCKS_PER_SEC;
+}
+
+/* Small files that claim to be huge: refused at once, with little memory. */
+START_TEST(bombs_cost_nothing)
+{
+    static const struct {
+        bool progressive;
+        uint16_t width, height;
+        const char *message;
+    } bombs[] = {
+        {false, 65500, 65500, "65500 x 65500 px are more than 400 megapixels"},
+        {true, 65500, 65500, "65500 x 65500 px are more than 400 megapixels"},
+        {false, 20000, 20000, "the picture is cut short"},
+        {true, 12000, 12000, "the picture is cut short"},
+        {true, 20000, 20000, ""}, /* cut short, or more memory than allowed */
+        {false, 0, 0, "cannot be decoded"},
+    };
+    for (size_t i = 0; i < sizeof bombs / sizeof bombs[0]; i++) {
+        const struct make_jpeg how = {
+            .width_px = 16, .height_px = 16, .progressive = bombs[i].progressive, .space = MAKE_GREY};
+        struct bytes jpeg = make_jpeg(&how);
+        ck_assert_uint_lt(jpeg.size, 700);
+        make_jpeg_claim(&jpeg, bombs[i].width, bombs[i].height);
+        double start = cpu_s();
+        check_refused(jpeg, bombs[i].message);
+        ck_assert_double_lt(cpu_s() - start, 1.5);
+        free(jpeg.at);
+    }
+}
+END_TEST
+
+START_TEST(too_many_scans_are_refused)
+{
+    const struct make_jpeg how = {.width_px = 64, .height_px = 64, .many_scans = true};
+    struct bytes jpeg = make_jpeg(&how);
+    check_refused(jpeg, "the JPEG has more than 100 scans");
+    free(jpeg.at);
+}
+END_TEST
+
+/* Random damage: rows or a cause; the sanitizers watch the rest. */
+START_TEST(random_damage_is_survived)
+{
+    struct bytes jpeg = make_jpeg(&kinds[_i]);
+    uint8_t *bad = malloc(jpeg.size);
+    ck_assert_ptr_nonnull(bad);
+    uint32_t state = 77;
+    unsigned refused = 0;
+    for (int k = 0; k < 150; k++) {
+        memcpy(bad, jpeg.at, jpeg.size);
+        for (int j = 0; j <= k % 4; j++) {
+            state = state * 1664525u + 1013904223u;
+            bad[(state >> 4) % (k % 2 == 0 && jpeg.size > 400 ? 400 : jpeg.size)] = (uint8_t)(state >> 24);
+        }
+        struct err err = ERR_INIT;
+        struct taken t;
+        if (!take(&t, bad, jpeg.size, &err))
+            refused++;
+        free(t.luma);
+        struct decode_picture p = {0};
+        const uint32_t box[4] = {8, 8, 40, 40};
+        if (decode_crop(DECODE_JPEG, bad, jpeg.size, box, 20, 6, &p, NULL))
+            decode_picture_release(&p);
+    }
+    ck_assert_uint_gt(refused, 10);
+    free(bad);
+    free(jpeg.at);
+}
+END_TEST
+
+static bool refuse_begin(void *context, const struct decode_source *source, struct err *err)
+{
+    (void)context;
+    (void)source;
+    return err_set(err, ERR_NOMEM, "no room");
+}
+
+START_TEST(the_sink_can_stop)
+{
+    struct bytes jpeg = make_jpeg(&kinds[0]);
+    struct taken t = {.rows = 0};
+    const struct decode_sink sink = {&t, refuse_begin, take_row};
+    struct decode_source source;
+    struct err err = ERR_INIT;
+    ck_assert(!decode_luma(DECODE_JPEG, jpeg.at, jpeg.size, &sink, &source, &err));
+    ck_assert_int_eq(err.code, ERR_NOMEM);
+    ck_assert_str_eq(err.message, "no room");
+    free(jpeg.at);
+}
+END_TEST
+
+int main(void)
+{
+    Suite *s = suite_create("jpeg");
+    TCase *t = tcase_create("jpeg");
+    tcase_set_timeout(t, 60);
+    tcase_add_loop_test(t, rows_are_those_of_libjpeg, 0, KINDS);
+    tcase_add_loop_test(t, cut_files_give_true_rows_or_none, 0, KINDS);
+    tcase_add_test(t, cut_file_tells_how_many_rows_are_good);
+    tcase_add_test(t, cut_progressive_file_is_refused_with_its_scan);
+    tcase_add_test(t, decoding_stops_at_the_first_end_marker);
+    tcase_add_test(t, what_is_not_supported_is_refused_with_its_cause);
+    tcase_add_test(t, bombs_cost_nothing);
+    tcase_add_test(t, too_many_scans_are_refused);
+    tcase_add_loop_test(t, random_damage_is_survived, 0, KINDS);
+    tcase_add_test(t, the_sink_can_stop);
+    suite_add_tcase(s, t);
+    SRunner *r = srunner_create(s);
+    srunner_run_all(r, CK_ENV);
+    int failed = srunner_ntests_failed(r);
+    srunner_free(r);
+    return failed == 0 ? 0 : 1;
+}
