@@ -5,11 +5,16 @@
 #include <string.h>
 
 #define SUB 16             /* samples across one row of a disc */
-#define DIRECT_RADIUS 3.0f /* discs up to this radius are summed tap by tap */
+#define DIRECT_RADIUS 4.0f /* discs up to this radius are summed tap by tap */
 #define MAX_RADIUS 12      /* of the small kernel: room for lines of 15 px */
 
-/* What the kernel adds to the pixel aperture (1/12 px^2) to make the base blur. */
-#define KERNEL_VAR (LENS_BASE_SIGMA_PX * LENS_BASE_SIGMA_PX - 1.0f / 12.0f + 0.05f)
+/* Quadratic B-spline: variance 1/4, and unlike a sampled Gaussian it keeps that wherever it lies between the
+ * px. With the aperture of a px (1/12) it makes the base blur. */
+static float spline(float x)
+{
+    x = fabsf(x);
+    return x < 0.5f ? 0.75f - x * x : x < 1.5f ? 0.5f * (1.5f - x) * (1.5f - x) : 0.0f;
+}
 
 int blur_margin_px(float disc_px, float line_dx_px, float line_dy_px)
 {
@@ -57,8 +62,42 @@ static void prefix_at(const float *prefix, int w, float x, float out[4])
         out[k] = prefix[4 * i + k] + t * (prefix[4 * i + 4 + k] - prefix[4 * i + k]);
 }
 
-/* Large discs: each row of them is a box, taken from running sums, so the cost grows with the diameter only.
- */
+/* One row of px of a disc as a box: the half width with the row's second moment, and the weight that leaves
+ * its area as it is. */
+struct chord {
+    float half, weight;
+};
+
+static struct chord chord_at(float radius, int row)
+{
+    float area = 0, moment = 0;
+    for (int s = 0; s < SUB; s++) {
+        float dy = (float)row - 0.5f + ((float)s + 0.5f) / SUB, q = radius * radius - dy * dy;
+        float half = q > 0 ? sqrtf(q) : 0.0f;
+        area += half / SUB;
+        moment += half * half * half / SUB;
+    }
+    struct chord c = {0, 0};
+    if (area > 0) {
+        c.half = sqrtf(moment / area);
+        c.weight = area / c.half / (3.14159265f * radius * radius);
+    }
+    return c;
+}
+
+/* Adds one row of the disc, taken from running sums, to one row of the picture. */
+static void add_chord(const float *prefix, int w, struct chord c, float *out)
+{
+    for (int x = 0; x < w; x++) {
+        float a[4], b[4];
+        prefix_at(prefix, w, (float)x + 0.5f - c.half, a);
+        prefix_at(prefix, w, (float)x + 0.5f + c.half, b);
+        for (int k = 0; k < 4; k++)
+            out[4 * x + k] += (b[k] - a[k]) * c.weight;
+    }
+}
+
+/* Large discs: the cost grows with the diameter only, not with its square. */
 static void disc_by_rows(struct patch *p, float radius)
 {
     radius = sqrtf(radius * radius - 1.0f / 3.0f); /* summing px as boxes adds 1/12 px^2 per axis */
@@ -69,41 +108,22 @@ static void disc_by_rows(struct patch *p, float radius)
         for (size_t i = 0; i < stride; i++)
             prefix[(size_t)y * pstride + i + 4] =
                 prefix[(size_t)y * pstride + i] + p->px[(size_t)y * stride + i];
-    float inv = 1.0f / (3.14159265f * radius * radius);
     int r = (int)ceilf(radius + 0.5f);
     for (int j = -r; j <= r; j++) {
-        /* mean half chord over this row of the disc */
-        float half = 0;
-        for (int s = 0; s < SUB; s++) {
-            float dy = (float)j - 0.5f + ((float)s + 0.5f) / SUB, q = radius * radius - dy * dy;
-            half += q > 0 ? sqrtf(q) / SUB : 0.0f;
-        }
-        if (half <= 0)
-            continue;
-        for (int y = 0; y < p->h; y++) {
-            int sy = y + j;
-            if (sy < 0 || sy >= p->h)
-                continue;
-            const float *pre = prefix + (size_t)sy * pstride;
-            float *d = out + (size_t)y * stride;
-            for (int x = 0; x < p->w; x++) {
-                float a[4], b[4];
-                prefix_at(pre, p->w, (float)x + 0.5f - half, a);
-                prefix_at(pre, p->w, (float)x + 0.5f + half, b);
-                for (int k = 0; k < 4; k++)
-                    d[4 * x + k] += (b[k] - a[k]) * inv;
-            }
-        }
+        struct chord c = chord_at(radius, j);
+        for (int y = 0; y < p->h && c.weight > 0; y++)
+            if (y + j >= 0 && y + j < p->h)
+                add_chord(prefix + (size_t)(y + j) * pstride, p->w, c, out + (size_t)y * stride);
     }
     free(prefix);
     free(p->px);
     p->px = out;
 }
 
-/* A Gaussian with the variance left to it, smeared along the line of motion and over the disc. */
+/* The base blur, smeared along the line of motion and over the disc. */
 static void small_kernel(float *k, int r, float radius, float dx, float dy)
 {
-    int side = 2 * r + 1, steps = 1 + (int)ceilf(hypotf(dx, dy) * 4.0f), grid = radius > 0.05f ? 11 : 1;
+    int side = 2 * r + 1, steps = 1 + (int)ceilf(hypotf(dx, dy) * 4.0f), grid = radius > 0.02f ? 15 : 1;
     float ex[2 * MAX_RADIUS + 1], ey[2 * MAX_RADIUS + 1];
     double sum = 0;
     memset(k, 0, (size_t)(side * side) * sizeof *k);
@@ -115,8 +135,8 @@ static void small_kernel(float *k, int r, float radius, float dx, float dy)
             continue;
         for (int i = -r; i <= r; i++) {
             float x = (float)i - t * dx - u * radius, y = (float)i - t * dy - v * radius;
-            ex[i + r] = expf(-x * x / (2.0f * KERNEL_VAR));
-            ey[i + r] = expf(-y * y / (2.0f * KERNEL_VAR));
+            ex[i + r] = spline(x);
+            ey[i + r] = spline(y);
         }
         for (int i = 0; i < side * side; i++)
             k[i] += ex[i % side] * ey[i / side];
@@ -134,7 +154,7 @@ void blur_patch(struct patch *p, float disc_px, float line_dx_px, float line_dy_
         disc_by_rows(p, radius);
         radius = 0;
     }
-    int r = (int)ceilf(radius + hypotf(line_dx_px, line_dy_px) * 0.5f + 2.5f * LENS_BASE_SIGMA_PX);
+    int r = (int)ceilf(radius + hypotf(line_dx_px, line_dy_px) * 0.5f + 1.5f);
     r = r > MAX_RADIUS ? MAX_RADIUS : r;
     small_kernel(k, r, radius, line_dx_px, line_dy_px);
     convolve(p, k, r);

@@ -2,8 +2,9 @@
 #define CARDGEN_LENS_H
 /* The thin lens: how large and how soft a thing at a distance becomes. Distances in mm from the lens. */
 
-/* Blur that every picture has, as a Gaussian in px: pixel aperture, lens and demosaicing. */
-#define LENS_BASE_SIGMA_PX 0.5f
+/* Blur that every picture has, as a Gaussian-equivalent radius in px: pixel aperture (variance 1/12), lens
+ * and demosaicing (1/4); sqrt(1/3). */
+#define LENS_BASE_SIGMA_PX 0.57735027f
 
 struct lens {
     float focal_mm;

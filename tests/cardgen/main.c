@@ -1,5 +1,6 @@
 /* cardgen: draws a demo card, and writes the truth about every frame beside it. */
 #include "card.h"
+#include "selftest.h"
 #include <errno.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -16,7 +17,8 @@ static void usage(FILE *f)
     int n;
     const struct burst_script *b = script_bursts(&n);
     fputs(
-        "usage: cardgen OUT [--seed N] [--jobs N] [--size WxH] [--only NAME,...]\n\n"
+        "usage: cardgen OUT [--seed N] [--jobs N] [--size WxH] [--only NAME,...]\n"
+        "       cardgen --self-test\n\n"
         "Writes OUT/card (a camera card: swallows at a mill pond), OUT/truth.csv and OUT/truth-format.txt.\n"
         "OUT/card must not exist. The same seed and size give the same bytes, whatever --jobs is.\n"
         "  --seed N      default 1\n"
@@ -127,6 +129,8 @@ int main(int argc, char **argv)
         usage(stdout);
         return 0;
     }
+    if (argc == 2 && strcmp(argv[1], "--self-test") == 0)
+        return selftest_blur() ? 0 : 1;
     if (!read_options(argc, argv, &o)) {
         usage(stderr);
         return 2;

@@ -111,8 +111,7 @@ bool outfile_apple_double(const char *out, const char *path, double time_s)
     struct bytes b = {0};
     be32(&b, 0x00051607); /* magic, version 2 */
     be32(&b, 0x00020000);
-    bytes_add(&b, "Mac OS X        ", 16);
-    bytes_add(&b, "\0\2", 2);
+    bytes_add(&b, (uint8_t[18]){[17] = 2}, 18);     /* filler, two entries */
     const uint32_t entry[] = {9, 50, 32, 2, 82, 0}; /* Finder information; empty resource fork */
     for (int i = 0; i < 6; i++)
         be32(&b, entry[i]);

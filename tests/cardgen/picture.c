@@ -136,7 +136,7 @@ static void draw_bird(struct painter *p, const struct burst_script *b, const str
     int w = p->now.light.w, h = p->now.light.h;
     if (!bird_draw(pose, l, &light, w, h, &shot))
         return;
-    bool behind = pose->at.z < 0 || landed; /* who sits on the rail has its tail behind it */
+    bool behind = pose->at.z < 0 && !landed; /* who has landed sits on the timber, not behind it */
     if (b->rings)
         draw_mirror(p, b, l, &shot, l->focus_mm - pose->at.z, frame);
     blur_patch(&shot.patch, shot.disc_px, shot.line_dx_px, shot.line_dy_px);

@@ -66,9 +66,10 @@ static const struct burst_script bursts[] = {
     {"pond", &on_the_sluice, 1, 60, CLOCK(7, 25, 31.902), 3, 0.1f, 0, 1, NO_MARKS},
     {"perch", &on_the_sluice, 40, 60, CLOCK(7, 27, 8.655), 3, 0.1f, 0.06f, 1, NO_MARKS,
      .flight = {{FLIGHT_PERCH, 0, {-112, RAIL_TOP, 0}, {0, 0, 0}, {0, 0, 0}, 0, 0, 0, 5}}},
-    {"hover", &on_the_sluice, 60, 120, CLOCK(7, 29, 46.070), 2, 0.1f, 0.10f, 1, NO_MARKS,
+    {"hover", &on_the_sluice, 60, 120, CLOCK(7, 29, 46.070), 2, 0.1f, 0.10f, 1, .protected_frame = -1,
+     .rated_frame = -1, .truncated_frame = -1, .sidecar_frame = -1, .apple_frame = 20,
      .flight = {{FLIGHT_HOVER, 0, {-60, -20, 0}, {0, 0, 0}, {0, 0, 0}, 13.0f, 0, 1.0f, 6}}},
-    {"arrivals", &by_the_reeds, 80, 120, CLOCK(7, 48, 3.331), 3, 0, 0.12f, 1, .protected_frame = -1,
+    {"arrivals", &by_the_reeds, 80, 120, CLOCK(7, 48, 3.331), 3, 0, 0.22f, 1, .protected_frame = -1,
      .rated_frame = -1, .truncated_frame = 33, .sidecar_frame = -1, .apple_frame = -1,
      .flight = {{FLIGHT_PASS, 20.4f, {-30, 70, 0}, {4200, 200, -1800}, {0, 600, 0}, 7.7f, 2.6f, 0.9f, 7},
                 {FLIGHT_PASS, 58.2f, {40, 20, 0}, {-3900, -200, 1600}, {0, 900, 0}, 6.9f, 4.1f, 0.8f, 8}}},
@@ -117,13 +118,13 @@ static void pass(const struct flight *q, float t, struct bird_pose *p)
 /* Sits, breathes, leans to and fro, looks round. */
 static void perch(const struct flight *q, float t, struct bird_pose *p)
 {
-    float pitch = 0.62f, facing = 0.62f;
+    float pitch = 0.56f, facing = -0.16f;
     p->forward = (struct vec3){-cosf(pitch) * cosf(facing), sinf(pitch), cosf(pitch) * sinf(facing)};
     p->at = (struct vec3){q->p.x + 2.5f * sinf(t * 5.0f), q->p.y + 26.5f,
-                          62 * sinf(t * 9.1f + 0.5f) + 9 * sinf(t * 23.0f)};
+                          66 + 78 * sinf(t * 9.1f + 0.5f) + 9 * sinf(t * 23.0f)};
     p->velocity = (struct vec3){2.5f * 5.0f * cosf(t * 5.0f), 0, 0};
     p->folded = true;
-    p->head_yaw = -0.15f + 0.55f * sinf(t * 10.4f) + 0.25f * sinf(t * 4.0f);
+    p->head_yaw = 0.35f + 0.50f * sinf(t * 10.4f) + 0.25f * sinf(t * 4.0f);
     p->head_pitch = -0.45f + 0.12f * sinf(t * 7.0f);
     p->spread = 0.03f;
     p->tail_pitch = 0.12f;
@@ -137,16 +138,16 @@ static void hover(const struct flight *q, float t, struct bird_pose *p, bool *la
     if (*landed) {
         struct flight seat = {.kind = FLIGHT_PERCH, .p = {q->p.x, RAIL_TOP, 0}};
         perch(&seat, 0, p);
-        p->at.z = 24 + 8 * sinf(t * 20);
+        p->at.z = 14 + 8 * sinf(t * 20);
         p->velocity = (struct vec3){0, 0, 0};
-        p->head_yaw = -0.1f + 0.3f * sinf(t * 12);
+        p->head_yaw = 0.2f + 0.3f * sinf(t * 12);
         return;
     }
     float fall = t > settle ? (t - settle) / (touch - settle) : 0, drop = q->p.y - (RAIL_TOP + 32);
     pitch += 0.25f * fall;
     p->forward = (struct vec3){-cosf(pitch) * cosf(facing), sinf(pitch), cosf(pitch) * sinf(facing)};
     p->at = (struct vec3){q->p.x + in + 9 * sinf(t * 17), q->p.y + 8 * sinf(t * 23) - drop * fall * fall,
-                          150 * cosf(t * TAU / 0.36f) - 300 * fall * 0.42f};
+                          210 * cosf(t * TAU / 0.62f) + 80 * fall};
     p->velocity =
         (struct vec3){-15 * in + 153 * cosf(t * 17),
                       184 * cosf(t * 23) - 2 * drop * fall / (touch - settle) * (fall > 0 ? 1.0f : 0.0f), 0};
