@@ -1,4 +1,10 @@
-/* cardgen: draws a demo card, and writes the truth about every frame beside it. */
+/* cardgen: draws a demo card, and writes the truth about every frame beside it.
+ *
+ *   script    what happens: set-ups, bursts, flights       picture   one frame: all of the below, and its
+ * truth pond, timber   the scene       bird, plumage, mesh   the swallow       lens, blur   optics sensor
+ * noise card      names, numbers, truth.csv        fileout, tiffout   JPEG, Exif, DNG        outfile   files
+ * on disk
+ */
 #include "card.h"
 #include "selftest.h"
 #include <errno.h>

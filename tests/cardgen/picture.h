@@ -1,6 +1,7 @@
 #ifndef CARDGEN_PICTURE_H
 #define CARDGEN_PICTURE_H
-/* One frame of a burst: birds over the scene, through the lens on the sensor, and the truth about it. */
+/* One frame of a burst: birds over the scene, through the lens on the sensor, and the truth about it. A bench
+ * may hand in bursts of its own making; those of the demo card come from script_bursts(). */
 #include "script.h"
 #include "sensor.h"
 

@@ -79,8 +79,9 @@ static void paint_body(struct coat *c, const struct mesh_sample *s, uint32_t sal
                          arc + 0.8f * rng_noise(salt + 4, x * 0.25f, arc * 0.2f), size);
     float fine = barbs(salt + 5, x, arc);
     paint_ink(c, scale, fine);
-    float belly = smooth(0.14f, -0.14f, up + ragged + (x < -30 ? 0.35f : 0) - 0.02f) *
-                  smooth(25.5f, 20.5f, x + 26.0f * ragged);
+    float belly =
+        smooth(0.14f, -0.14f, up + ragged + (x < -30 ? 0.35f : 0) + 0.32f * smooth(8, 22, x) - 0.02f) *
+        smooth(25.5f, 20.5f, x + 26.0f * ragged);
     float pale[3], warm[3];
     for (int i = 0; i < 3; i++) {
         pale[i] = cream[i] * (1.0f + 0.06f * scale + 0.20f * fine) *
