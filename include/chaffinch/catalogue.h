@@ -98,9 +98,9 @@ struct catalogue_frame {
     int64_t estimated_ns;
 };
 
-/* Adds the frame or updates the row of the same identity (decisions stay; the state goes back to "new" when
-   *changed pictures say so is the caller's business). *id is set. A replayed decision of that identity is
-   attached. */
+/* Adds the frame (state "new") or updates the metadata of the row of the same identity, whose state, place,
+   choice and decisions stay. *id is set. A decision of that identity that waits in the text log is attached.
+ */
 bool catalogue_put_frame(struct catalogue *c, const struct catalogue_frame *frame, int64_t *id,
                          struct err *err);
 /* Sets the files of a frame: exactly these n; rows of files no longer there are removed unless they were
@@ -113,6 +113,9 @@ bool catalogue_set_state(struct catalogue *c, int64_t frame, const char *state, 
 bool catalogue_set_measured(struct catalogue *c, int64_t frame, const char *judged_on, uint32_t width_px,
                             uint32_t height_px, int64_t pack, int64_t pack_offset, int64_t pack_size,
                             struct err *err);
+/* Size of the stored full picture, where decoding knows better than Exif. */
+bool catalogue_set_size(struct catalogue *c, int64_t frame, uint32_t width_px, uint32_t height_px,
+                        struct err *err);
 bool catalogue_set_place(struct catalogue *c, int64_t frame, int64_t burst, uint32_t position,
                          int64_t estimated_ns, struct err *err);
 

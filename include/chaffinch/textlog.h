@@ -31,6 +31,9 @@ bool textlog_sync(struct textlog *log,
                   struct err *err); /* writes the buffer and syncs file (and folder, when it is new) */
 bool textlog_close(struct textlog *log, struct err *err); /* syncs, frees either way; NULL is accepted */
 
+/* Frees without writing what is still in the buffer. NULL is accepted. */
+void textlog_discard(struct textlog *log);
+
 /* Calls visit for each whole record in order; fields are NUL-terminated, unescaped, valid during the call. A
  *missing log is no error. torn (may be NULL) = a torn last line was dropped. */
 typedef bool textlog_visit(void *context, char *const *fields, size_t n, struct err *err);

@@ -1,0 +1,110 @@
+/* Writing bursts, items and choices. */
+#include "sql.h"
+
+static bool put_burst(struct catalogue *c, const struct catalogue_burst *b, struct err *err)
+{
+    struct sql q;
+    /* What ranking found stays: its stamp tells whether it still holds for the frames that are in the burst
+     * now. */
+    if (!sql_start(c, &q,
+                   "INSERT INTO burst (number, body, start_ns, n_frames) VALUES (?1, ?2, ?3, ?4)"
+                   " ON CONFLICT (number) DO UPDATE SET body = excluded.body, start_ns = excluded.start_ns,"
+                   " n_frames = excluded.n_frames",
+                   err))
+        return false;
+    sql_int(&q, b->number);
+    sql_text(&q, b->body);
+    if (b->has_time)
+        sql_int(&q, b->start_ns);
+    else
+        sql_null(&q);
+    sql_int(&q, b->n_frames);
+    return sql_done(&q, err);
+}
+
+bool catalogue_put_bursts(struct catalogue *c, const struct catalogue_burst *bursts, size_t n,
+                          struct err *err)
+{
+    struct sql q;
+    for (size_t i = 0; i < n; i++)
+        if (!put_burst(c, &bursts[i], err))
+            return false;
+    if (!sql_start(c, &q, "DELETE FROM burst WHERE number > ?1", err))
+        return false;
+    sql_int(&q, (int64_t)n);
+    return sql_done(&q, err) &&
+           sql_exec(c, "UPDATE frame SET burst = 0, position = 0 WHERE missing = 1", err);
+}
+
+bool catalogue_set_burst_ranked(struct catalogue *c, const struct catalogue_burst *b, struct err *err)
+{
+    struct sql q;
+    if (!sql_start(c, &q,
+                   "UPDATE burst SET setup = ?1, n_passes = ?2, mode = ?3, perch = ?4, nothing_sharp = ?5, "
+                   "stamp = ?6"
+                   " WHERE number = ?7",
+                   err))
+        return false;
+    sql_int(&q, b->setup);
+    sql_int(&q, b->n_passes);
+    sql_text(&q, b->mode);
+    sql_int(&q, b->perch);
+    sql_int(&q, b->nothing_sharp);
+    sql_text(&q, b->stamp);
+    sql_int(&q, b->number);
+    return sql_done(&q, err);
+}
+
+static bool put_item(struct catalogue *c, const struct catalogue_item *i, struct err *err)
+{
+    struct sql q;
+    if (!sql_start(c, &q,
+                   "INSERT INTO item VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13,?14,?15,?16,?17)",
+                   err))
+        return false;
+    sql_int(&q, i->frame);
+    sql_int(&q, i->pass);
+    sql_int(&q, i->time_ns);
+    sql_int(&q, i->x_px);
+    sql_int(&q, i->y_px);
+    sql_int(&q, i->w_px);
+    sql_int(&q, i->h_px);
+    sql_int(&q, i->flags);
+    sql_real(&q, i->score);
+    sql_real(&q, i->blur_px);
+    sql_real(&q, i->blur_low_px);
+    sql_real(&q, i->blur_high_px);
+    sql_real(&q, i->p_sharp);
+    sql_real(&q, i->laplacian_variance);
+    sql_real(&q, i->tenengrad);
+    sql_real(&q, i->area_cells);
+    sql_blob(&q, i->outline, sizeof i->outline);
+    return sql_done(&q, err);
+}
+
+bool catalogue_put_items(struct catalogue *c, int64_t burst, const struct catalogue_item *items, size_t n,
+                         struct err *err)
+{
+    struct sql q;
+    if (!sql_start(c, &q, "DELETE FROM item WHERE frame IN (SELECT id FROM frame WHERE burst = ?1)", err))
+        return false;
+    sql_int(&q, burst);
+    bool ok = sql_done(&q, err);
+    for (size_t i = 0; ok && i < n; i++)
+        ok = put_item(c, &items[i], err);
+    return ok;
+}
+
+bool catalogue_put_choice(struct catalogue *c, const struct catalogue_choice *choice, struct err *err)
+{
+    struct sql q;
+    if (!sql_start(c, &q, "UPDATE frame SET pass = ?1, rank = ?2, proposal = ?3, reason = ?4 WHERE id = ?5",
+                   err))
+        return false;
+    sql_int(&q, choice->pass);
+    sql_int(&q, choice->rank);
+    sql_text(&q, choice->proposal);
+    sql_text(&q, choice->reason);
+    sql_int(&q, choice->frame);
+    return sql_done(&q, err);
+}
