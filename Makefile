@@ -13,7 +13,7 @@ VERSION   := 0.1.0
 
 WARNINGS  := -Wall -Wextra -Wpedantic -Wshadow -Wconversion -Wstrict-prototypes -Wmissing-prototypes
 DEFINES   := -D_GNU_SOURCE -D_FILE_OFFSET_BITS=64 -DCHAFFINCH_VERSION='"$(VERSION)"'
-LIBS      := -lraw_r -ljpeg -lexif -lexempi -lsqlite3 -lxxhash -lcjson -lm
+LIBS      := -lseccomp -lraw_r -ljpeg -lexif -lexempi -lsqlite3 -lxxhash -lcjson -lm
 # The executable that moves and deletes links no codec and no parser of foreign bytes.
 APPLY_LIBS := -lsqlite3 -lxxhash -lm
 

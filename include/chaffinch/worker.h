@@ -27,7 +27,8 @@
 
 enum { WORKER_MAX_FDS = 4 };
 
-/* What a worker answers with. The handler fills `bytes` (malloc); the worker frees it after sending. */
+/* What a worker answers with, at most 256 MiB. The handler fills `bytes` (malloc); the worker frees it after
+ * sending. */
 struct worker_reply {
     bool ok;
     uint8_t *bytes;
@@ -49,7 +50,7 @@ struct worker_config {
 struct worker_job {
     uint64_t tag;
     uint32_t kind;
-    const uint8_t *request; /* copied by worker_submit */
+    const uint8_t *request; /* copied by worker_submit; at most 64 MiB */
     size_t size;
     int fds[WORKER_MAX_FDS]; /* stay the caller's; may be closed after worker_submit */
     size_t n_fds;
@@ -66,13 +67,17 @@ struct worker_result {
 struct worker_pool;
 /* NULL with ERR_IO or ERR_NOMEM. */
 struct worker_pool *worker_pool_start(const struct worker_config *config, struct err *err);
-/* Jobs that may be submitted before one must be waited for (2 per worker). */
+/* Jobs that may be pending (2 per worker): submit while worker_pending < worker_room, then wait for one.
+   Results that were not taken with worker_wait are pending too. */
 size_t worker_room(const struct worker_pool *pool);
 size_t worker_pending(const struct worker_pool *pool);
 unsigned worker_count(const struct worker_pool *pool);
+/* False with ERR_USAGE when there is no room, ERR_NOMEM, or ERR_IO when the pool itself is broken. */
 bool worker_submit(struct worker_pool *pool, const struct worker_job *job, struct err *err);
-/* Blocks for the next result. False with ERR_IO when the pool itself is broken, ERR_INTERRUPTED on a signal
-   that the caller's handler announced by *stop becoming non-zero (stop may be NULL). */
+/* Blocks for the next result. False with ERR_IO when the pool itself is broken, ERR_USAGE when nothing is
+   pending, ERR_INTERRUPTED within .2 s of a signal that the caller's handler announced by *stop becoming
+   non-zero (stop may be NULL). The time limit of jobs counts while the caller is in here, and not while it is
+   elsewhere. */
 bool worker_wait(struct worker_pool *pool, const volatile int *stop, struct worker_result *result,
                  struct err *err);
 void worker_result_release(struct worker_result *result);

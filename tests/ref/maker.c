@@ -226,3 +226,22 @@ struct bytes make_dng(const struct make_dng *how)
     put_samples(out.at + data, how);
     return out;
 }
+
+struct bytes shared_file(const char *name)
+{
+    char path[256];
+    struct bytes b = {NULL, 0};
+    snprintf(path, sizeof path, "../shared/data/%s", name);
+    FILE *f = fopen(path, "rb");
+    if (f == NULL) {
+        printf("skipped: no shared data (%s)\n", name);
+        return b;
+    }
+    fseek(f, 0, SEEK_END);
+    b.size = (size_t)ftell(f);
+    rewind(f);
+    b.at = need(malloc(b.size + 1));
+    b.size = fread(b.at, 1, b.size, f);
+    fclose(f);
+    return b;
+}

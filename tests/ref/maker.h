@@ -44,4 +44,8 @@ struct make_dng {
 };
 struct bytes make_dng(const struct make_dng *how);
 
+/* A file of the folder ../shared/data; at = NULL, and "skipped: no shared data" is printed, where it is
+ * absent. */
+struct bytes shared_file(const char *name);
+
 #endif

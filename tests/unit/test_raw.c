@@ -184,30 +184,6 @@ START_TEST(crop_comes_from_preview_or_raw_data)
 }
 END_TEST
 
-/* NULL where the folder beside the repository is absent. */
-static struct bytes shared_file(const char *name)
-{
-    static const char *const roots[] = {"../shared/data/", "../../shared/data/"};
-    struct bytes b = {NULL, 0};
-    for (size_t i = 0; i < 2 && b.at == NULL; i++) {
-        char path[200];
-        snprintf(path, sizeof path, "%s%s", roots[i], name);
-        FILE *f = fopen(path, "rb");
-        if (f == NULL)
-            continue;
-        fseek(f, 0, SEEK_END);
-        b.size = (size_t)ftell(f);
-        rewind(f);
-        b.at = malloc(b.size);
-        ck_assert_ptr_nonnull(b.at);
-        ck_assert_uint_eq(fread(b.at, 1, b.size, f), b.size);
-        fclose(f);
-    }
-    if (b.at == NULL)
-        printf("skipped: no shared data (%s)\n", name);
-    return b;
-}
-
 START_TEST(real_raws_decode)
 {
     static const struct {
