@@ -70,33 +70,31 @@ static bool fix_region(struct job *job, uint32_t cols, uint32_t rows, struct err
     return true;
 }
 
-/* The chance to be sharp by the cells that sharp detail of the scene cannot have leaked into. */
-static double veto(const struct job *job, const struct grid *grid, const struct subject_region *region,
-                   size_t core)
+/* Sharp detail of the scene, in front of a blurred subject or behind its edge, can pass for the subject's
+   own. So a region that looks sharp is looked at again without the cells in which the scene itself is sharp;
+   if what remains is clearly not sharp, it is what counts. Only then: a subject that rests becomes part of
+   the sharp scene, and must not lose its sharpest cells. */
+static void look_again(const struct job *job, const struct grid *grid, const struct subject_region *region,
+                       size_t core, struct sums *sums, struct blur *blur)
 {
-    enum { LEAK = 3 }; /* cells from the outline that the scene reaches into */
-    size_t kept = 0, cells = (size_t)region->cols * region->rows;
+    size_t kept = 0;
     for (uint32_t r = 0; r < region->rows; r++)
         for (uint32_t c = 0; c < region->cols; c++) {
             size_t i = (size_t)r * region->cols + c;
-            bool drop = job->sharp[(size_t)(region->row + r) * grid->cols + region->col + c] != 0;
-            bool near = false;
-            for (int y = -LEAK; drop && !near && y <= LEAK; y++)
-                for (int x = -LEAK; !near && x <= LEAK; x++) {
-                    int64_t yy = (int64_t)r + y, xx = (int64_t)c + x;
-                    near = yy < 0 || xx < 0 || yy >= region->rows || xx >= region->cols ||
-                           !region->mask[(size_t)yy * region->cols + (size_t)xx];
-                }
-            job->spare[i] = job->scratch[i] && !(drop && near);
+            bool sharp = job->sharp[(size_t)(region->row + r) * grid->cols + region->col + c] != 0;
+            job->spare[i] = job->scratch[i] && !sharp;
             kept += job->spare[i];
         }
-    if ((double)kept < fmax(12.0 * job->unit2, 0.3 * (double)core) || cells == 0)
-        return 1.0;
-    struct sums sums;
-    struct blur blur;
-    sums_over(grid, &job->noise, job->spare, region->col, region->row, region->cols, region->rows, &sums);
-    blur_estimate(&sums, &blur);
-    return blur.p_sharp;
+    if (kept == core || (double)kept < fmax(12.0 * job->unit2, 0.3 * (double)core))
+        return;
+    struct sums other;
+    struct blur less;
+    sums_over(grid, &job->noise, job->spare, region->col, region->row, region->cols, region->rows, &other);
+    blur_estimate(&other, &less);
+    if (less.p_sharp < 0.3 && blur->p_sharp >= 0.3) {
+        *sums = other;
+        *blur = less;
+    }
 }
 
 static void set_blur(struct rank_item *item, const struct blur *blur)
@@ -150,7 +148,7 @@ static void score_region(const struct job *job, size_t t, const struct subject_r
                   sums);
     blur_estimate(sums, &blur);
     if (job->fixed == NULL && job->sharp != NULL)
-        blur.p_sharp = fmin(blur.p_sharp, veto(job, grid, region, core));
+        look_again(job, grid, region, core, sums, &blur);
     set_measures(item, sums, &blur);
     bool moving = job->found->mode == SUBJECT_MOVING;
     item->flags |= region->touches_border ? RANK_F_CUT : 0;

@@ -79,13 +79,15 @@ bool scene_limits(struct scene *scene, struct err *err)
     scene->noise = select_median(copy, seen);
     free(copy);
     /* A slope turns the smallest shake into a difference, more so once frames are resampled. */
-    float share = scene->registered ? 0.12f : 0.03f;
     float floor = fmaxf(5.0f * scene->noise, 2.5f);
     size_t i = 0;
     for (uint32_t r = 0; r < scene->high; r++)
-        for (uint32_t c = 0; c < scene->wide; c++, i++)
-            scene->limit[i] = fmaxf(floor, 3.0f * scene->spread[i]) +
-                              share * plane_slope(scene->background, scene->wide, scene->high, c, r);
+        for (uint32_t c = 0; c < scene->wide; c++, i++) {
+            float shake = scene->registered
+                              ? 0.2f * plane_step(scene->background, scene->wide, scene->high, c, r)
+                              : 0.03f * plane_slope(scene->background, scene->wide, scene->high, c, r);
+            scene->limit[i] = fmaxf(floor, 3.0f * scene->spread[i]) + shake;
+        }
     return true;
 }
 

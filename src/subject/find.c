@@ -5,20 +5,19 @@
 #include <stdlib.h>
 #include <string.h>
 
-/* What the tracks say about the burst as a whole. */
+/* What travelling tracks say about the burst as a whole. */
 struct motion {
-    size_t moving_frames; /* with a moving component on a track */
-    float inside_share;   /* of those: off the border */
+    size_t moving_frames; /* with a moving component on a track that travels */
     float drift;          /* cells between the median places of the first and the last quarter */
     float roam;           /* cells between the 10th and the 90th percentile of the place */
-    float area;           /* median of moving components, cells */
+    float inside_share;   /* off the border */
 };
 
 static void measure_motion(const struct scene *scene, const struct layer *layer, const struct tracks *tracks,
                            float *scratch, struct motion *motion)
 {
     size_t n = 0, inside = 0;
-    float *col = scratch, *row = scratch + scene->n, *area = scratch + 2 * scene->n;
+    float *col = scratch, *row = scratch + scene->n, *copy = scratch + 2 * scene->n;
     *motion = (struct motion){0};
     for (size_t t = 0; t < scene->n; t++) {
         const struct component *largest = NULL;
@@ -31,15 +30,14 @@ static void measure_motion(const struct scene *scene, const struct layer *layer,
             continue;
         inside += !largest->border;
         col[n] = largest->col - scene->shift_col[t];
-        row[n] = largest->row - scene->shift_row[t];
-        area[n++] = (float)largest->area;
+        row[n++] = largest->row - scene->shift_row[t];
     }
     motion->moving_frames = n;
     if (n == 0)
         return;
     motion->inside_share = (float)inside / (float)n;
     size_t quarter = n / 4 > 0 ? n / 4 : 1;
-    float *copy = scratch + 3 * scene->n, place[2][2], spread[2];
+    float place[2][2], spread[2];
     for (int axis = 0; axis < 2; axis++) {
         float *v = axis == 0 ? col : row;
         memcpy(copy, v, quarter * sizeof *copy);
@@ -51,20 +49,22 @@ static void measure_motion(const struct scene *scene, const struct layer *layer,
     }
     motion->drift = hypotf(place[1][0] - place[0][0], place[1][1] - place[0][1]);
     motion->roam = hypotf(spread[0], spread[1]);
-    motion->area = select_median(area, n);
 }
 
-/* A subject that stays: hardly anything moves, or what moves does so on one spot off the border. */
-static bool stays(const struct scene *scene, const struct motion *motion, const struct still *still)
+/* A subject that stays: hardly anything travels, or what does keeps to one spot off the border. */
+static bool stays(const struct scene *scene, const struct tracks *tracks, const struct motion *motion,
+                  const struct still *still)
 {
-    float few = fmaxf(2.0f, 0.08f * (float)scene->n);
-    if ((float)motion->moving_frames < few)
+    bool travels = false;
+    for (size_t i = 0; i < tracks->n; i++)
+        travels = travels || tracks->track[i].travels;
+    if (!travels || (float)motion->moving_frames < fmaxf(2.0f, 0.08f * (float)scene->n))
         return true;
     if (!still->any || still->textural || scene->max_shift >= 12.0f)
         return false;
     float size = sqrtf(still->area);
-    bool spot = motion->inside_share >= 0.8f && motion->drift < 0.5f * size && motion->roam < 1.0f * size;
-    return spot && still->rough <= 0.25f && motion->area <= 0.6f * still->area;
+    return motion->inside_share >= 0.8f && motion->drift < 0.5f * size && motion->roam < size &&
+           still->rough <= 0.25f;
 }
 
 static struct subject_burst *burst_open(const struct scene *scene, size_t n)
@@ -130,7 +130,7 @@ static bool decide(const struct scene *scene, const struct layer *layer, const s
     measure_motion(scene, layer, tracks, scratch, &motion);
     free(scratch);
     bool done = still_find(scene, &still, err);
-    if (done && !stays(scene, &motion, &still)) {
+    if (done && !stays(scene, tracks, &motion, &still)) {
         found->mode = SUBJECT_MOVING;
         done = regions_build(scene, layer, tracks, found, err);
     } else if (done && still.any) {
@@ -142,15 +142,25 @@ static bool decide(const struct scene *scene, const struct layer *layer, const s
     return done;
 }
 
+static bool find_tracks(const struct scene *scene, struct layer *layer, struct tracks *tracks,
+                        struct err *err)
+{
+    tracks_release(tracks);
+    return layers_find(scene, layer, err) && tracks_find(scene, layer, tracks, err);
+}
+
 static bool find_all(struct scene *scene, struct layer *layer, struct tracks *tracks,
                      struct subject_burst *found, struct err *err)
 {
-    bool repaired = false;
+    bool repaired = false, restless = false;
     if (!scene_background(scene, err) || !layers_find(scene, layer, err) ||
-        !scene_repair_ghosts(scene, layer, &repaired, err) || (repaired && !layers_find(scene, layer, err)))
+        !scene_repair_ghosts(scene, layer, &repaired, err) || (repaired && !layers_find(scene, layer, err)) ||
+        !tracks_find(scene, layer, tracks, err))
         return false;
-    return tracks_find(scene, layer, tracks, err) && describe(scene, found, err) &&
-           decide(scene, layer, tracks, found, err);
+    if (tracks->n > 0 && (!scene_allow_unrest(scene, layer, tracks, &restless, err) ||
+                          (restless && !find_tracks(scene, layer, tracks, err))))
+        return false;
+    return describe(scene, found, err) && decide(scene, layer, tracks, found, err);
 }
 
 struct subject_burst *subject_find(const struct subject_input *input, struct err *err)

@@ -89,15 +89,17 @@ static void aligned_median(const struct scene *scene, const struct room *room)
     for (uint32_t r = 0; r < scene->rows; r++)
         for (uint32_t c = 0; c < scene->cols; c++, i++) {
             float v[SCENE_SAMPLE];
+            size_t seen = 0;
             for (size_t k = 0; k < n; k++) {
                 size_t t = pick[k];
-                long nc = lroundf((float)c + scene->shift_col[t]);
-                long nr = lroundf((float)r + scene->shift_row[t]);
-                nc = nc < 0 ? 0 : nc >= (long)scene->cols ? (long)scene->cols - 1 : nc;
-                nr = nr < 0 ? 0 : nr >= (long)scene->rows ? (long)scene->rows - 1 : nr;
-                v[k] = grid_luma(scene->grid[t], (size_t)nr * scene->cols + (size_t)nc) / scene->gain[t];
+                float y =
+                    scene_luma_at(scene, t, (float)c + scene->shift_col[t], (float)r + scene->shift_row[t]);
+                if (y >= 0.0f)
+                    v[seen++] = y;
             }
-            room->a[i] = select_median(v, n);
+            if (seen == 0)
+                v[seen++] = room->a[i];
+            room->a[i] = select_median(v, seen);
         }
 }
 

@@ -78,8 +78,7 @@ void scene_frame(const struct scene *scene, size_t t, float *plane)
         plane[i] = grid_luma(grid, i) * scale;
 }
 
-/* Gain-corrected luma of frame t at a place between its cells; -1 outside. */
-static float frame_at(const struct scene *scene, size_t t, float c, float r)
+float scene_luma_at(const struct scene *scene, size_t t, float c, float r)
 {
     uint32_t cols = scene->cols, rows = scene->rows;
     if (!(c >= 0.0f && r >= 0.0f && c <= (float)(cols - 1) && r <= (float)(rows - 1)))
@@ -104,9 +103,21 @@ void scene_frame_from(const struct scene *scene, size_t u, size_t t, const float
     size_t i = 0;
     for (uint32_t r = 0; r < scene->rows; r++)
         for (uint32_t c = 0; c < scene->cols; c++, i++) {
-            float y = frame_at(scene, u, (float)c + dc, (float)r + dr);
+            float y = scene_luma_at(scene, u, (float)c + dc, (float)r + dr);
             plane[i] = y < 0.0f ? fill[i] : y;
         }
+}
+
+/* Bilinear; `near` where one of the four is not seen. */
+static float background_between(const struct scene *scene, float c, float r, float near)
+{
+    uint32_t c0 = (uint32_t)fmaxf(c, 0), r0 = (uint32_t)fmaxf(r, 0);
+    uint32_t c1 = c0 + 1 < scene->wide ? c0 + 1 : c0, r1 = r0 + 1 < scene->high ? r0 + 1 : r0;
+    const float *top = scene->background + (size_t)r0 * scene->wide;
+    const float *low = scene->background + (size_t)r1 * scene->wide;
+    if (top[c0] < 0 || top[c1] < 0 || low[c0] < 0 || low[c1] < 0)
+        return near;
+    return plane_at(scene->background, scene->wide, scene->high, c, r, near);
 }
 
 void scene_background_at(const struct scene *scene, size_t t, const float *fill, float *plane, float *limit)
@@ -126,9 +137,7 @@ void scene_background_at(const struct scene *scene, size_t t, const float *fill,
             bool in = nc >= 0 && nr >= 0 && nc < (long)scene->wide && nr < (long)scene->high;
             size_t near = in ? (size_t)nr * scene->wide + (size_t)nc : 0;
             bool seen = in && scene->background[near] >= 0.0f;
-            plane[i] =
-                seen ? plane_at(scene->background, scene->wide, scene->high, sc, sr, scene->background[near])
-                     : fill[i];
+            plane[i] = seen ? background_between(scene, sc, sr, scene->background[near]) : fill[i];
             if (limit != NULL)
                 limit[i] = seen ? scene->limit[near] : INFINITY;
         }
@@ -139,9 +148,10 @@ size_t scene_gather(const struct scene *scene, const size_t *pick, size_t n, uin
     size_t seen = 0;
     for (size_t k = 0; k < n; k++) {
         size_t t = pick[k];
-        float y = !scene->registered ? grid_luma(scene->grid[t], (size_t)r * scene->cols + c) / scene->gain[t]
-                                     : frame_at(scene, t, (float)c - scene->origin_col + scene->shift_col[t],
-                                                (float)r - scene->origin_row + scene->shift_row[t]);
+        float y = !scene->registered
+                      ? grid_luma(scene->grid[t], (size_t)r * scene->cols + c) / scene->gain[t]
+                      : scene_luma_at(scene, t, (float)c - scene->origin_col + scene->shift_col[t],
+                                      (float)r - scene->origin_row + scene->shift_row[t]);
         if (y >= 0.0f)
             v[seen++] = y;
     }

@@ -67,6 +67,7 @@ struct track {
     float gain;
     uint8_t id;   /* in tracks.owner */
     bool resting; /* never seen to move */
+    bool travels; /* farther than its own size */
 };
 
 enum { TRACKS_MAX = 32 };
@@ -117,7 +118,8 @@ bool regions_build(const struct scene *scene, const struct layer *layer, const s
 /* The place of a subject that rests or hovers, in scene cells. */
 struct still {
     bool any;
-    bool textural;     /* found by change of texture only: the place is all that is known of the outline */
+    bool textural;     /* found by change of texture only */
+    bool vague;        /* the place is all that is known of the outline */
     uint8_t *place;    /* wide * high; owned */
     float *filled;     /* the background with the place filled in from around it; owned */
     float cut;         /* a difference from `filled` beyond this is the subject */
@@ -142,6 +144,8 @@ bool mask_hull(uint8_t *mask, uint32_t cols, uint32_t rows, struct err *err);
 /* Gain-corrected luma of `n` picked frames at a scene cell; returns how many see it. */
 size_t scene_gather(const struct scene *scene, const size_t *pick, size_t n, uint32_t c, uint32_t r,
                     float *v);
+/* Gain-corrected luma of frame t at a place between its cells; -1 outside. */
+float scene_luma_at(const struct scene *scene, size_t t, float c, float r);
 /* Cell index of frame t at scene cell (c, r); SIZE_MAX outside. */
 size_t scene_cell(const struct scene *scene, size_t t, uint32_t c, uint32_t r);
 
@@ -155,7 +159,8 @@ float plane_gain(const float *a, const float *b, size_t n);
    1981). Returns the residual there. `scratch` holds cols * rows floats. */
 float plane_refine(const float *reference, const float *image, uint32_t cols, uint32_t rows, float *dx,
                    float *dy, float *scratch);
-/* Mean of the lowest 80 % of the absolute differences at a shift. */
+/* Mean of the lowest 80 % of the absolute differences at a shift, over the edges of the reference: in smooth
+   places a shift does not show. 0 where there are hardly any edges. */
 float plane_residual(const float *reference, const float *image, uint32_t cols, uint32_t rows, float dx,
                      float dy, float *scratch);
 /* Best whole-cell shift within +-reach by sums of absolute differences cut at 20. Returns its mean
@@ -166,6 +171,8 @@ float plane_search(const float *reference, const float *image, uint32_t cols, ui
 float plane_at(const float *plane, uint32_t cols, uint32_t rows, float c, float r, float outside);
 /* |gradient| by central differences. */
 float plane_slope(const float *plane, uint32_t cols, uint32_t rows, uint32_t c, uint32_t r);
+/* Largest difference to one of the four neighbours: what a shift of one cell can do, also on thin lines. */
+float plane_step(const float *plane, uint32_t cols, uint32_t rows, uint32_t c, uint32_t r);
 /* k-th smallest; reorders v. */
 float select_nth(float *v, size_t n, size_t k);
 static inline float select_median(float *v, size_t n)

@@ -238,6 +238,7 @@ static bool find_roughness(const struct scene *scene, struct still *still, struc
         if (work->ring[i] && scene->background[i] >= 0)
             work->weight[n++] = fabsf(scene->background[i] - plane[i]);
     still->rough = n > 0 ? select_nth(work->weight, n, n * 3 / 4) / still->cut : 1.0f;
+    still->vague = still->textural || still->rough > 0.6f;
     free(plane);
     return done;
 }

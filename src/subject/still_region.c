@@ -21,7 +21,7 @@ static void raw_mask(const struct scene *scene, const struct still *still, size_
         for (uint32_t c = 0; c < scene->wide; c++, i++) {
             size_t at = still->place[i] ? scene_cell(scene, t, c, r) : SIZE_MAX;
             if (at != SIZE_MAX)
-                work->mask[at] = still->textural || fabsf(work->now[at] - still->filled[i]) > still->cut;
+                work->mask[at] = still->vague || fabsf(work->now[at] - still->filled[i]) > still->cut;
         }
 }
 
@@ -48,7 +48,7 @@ static void drop_crumbs(const struct scene *scene, const struct work *work)
 static void outline(const struct scene *scene, const struct still *still, size_t t, const struct work *work)
 {
     raw_mask(scene, still, t, work);
-    if (still->textural)
+    if (still->vague)
         return;
     mask_dilate(work->mask, scene->cols, scene->rows, 1, work->scratch);
     mask_erode(work->mask, scene->cols, scene->rows, 1, work->scratch);

@@ -230,5 +230,5 @@ bool tracks_find(const struct scene *scene, const struct layer *layer, struct tr
     if (!seek(scene, layer, tracks, true, err))
         return false;
     tracks_sort(tracks);
-    return true;
+    return tracks_prune(scene, layer, tracks, err);
 }

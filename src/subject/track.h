@@ -16,6 +16,12 @@ void tracks_join(const struct scene *scene, const struct layer *layer, struct tr
 /* Follows a subject that landed, or had not yet started, while it stays where it is. */
 void track_follow_rest(const struct scene *scene, const struct layer *layer, struct tracks *tracks,
                        size_t which);
+/* Drops what is no subject. */
+bool tracks_prune(const struct scene *scene, const struct layer *layer, struct tracks *tracks,
+                  struct err *err);
+/* Raises the limits of cells whose scenery is restless. *changed = true when any was raised. */
+bool scene_allow_unrest(struct scene *scene, const struct layer *layer, const struct tracks *tracks,
+                        bool *changed, struct err *err);
 /* Orders by first frame and keeps the strongest SUBJECT_MAX_PASSES. */
 void tracks_sort(struct tracks *tracks);
 

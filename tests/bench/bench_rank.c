@@ -275,13 +275,19 @@ static uint32_t match_pass(const struct burst *b, int pass)
     return best;
 }
 
+/* What may win: a complete bird; at rest one that is not cut (a rail always hides its feet). */
+static bool whole(const struct bird *bird, bool rest)
+{
+    return rest ? !bird->cut : bird->complete;
+}
+
 /* Best blur and the third best of complete frames that fly (or of all in a burst of rest only). */
 static size_t best_blurs(const struct burst *b, int pass, bool rest, double *blur)
 {
     size_t n = 0;
     for (size_t t = 0; t < b->n; t++) {
         const struct bird *bird = bird_of(&b->shot[t], pass);
-        if (bird != NULL && bird->complete && b->shot[t].there && bird->landed == rest)
+        if (bird != NULL && whole(bird, rest) && b->shot[t].there && bird->landed == rest)
             blur[n++] = bird->blur;
     }
     qsort(blur, n, sizeof *blur, up);
@@ -292,7 +298,8 @@ static void judge_pass(const struct burst *b, int pass, struct totals *all)
 {
     double blur[MAX_FRAMES], truth[MAX_FRAMES], score[MAX_FRAMES], error[MAX_FRAMES], iou = 0;
     size_t n = best_blurs(b, pass, false, blur), seen = 0, scored = 0, errors = 0;
-    if (n == 0)
+    bool rest = n == 0;
+    if (rest)
         n = best_blurs(b, pass, true, blur);
     uint32_t mine = match_pass(b, pass);
     const struct rank_item *top = NULL;
@@ -304,7 +311,7 @@ static void judge_pass(const struct burst *b, int pass, struct totals *all)
         const struct rank_item *item = item_for(&b->scores, bird, t, mine);
         seen++;
         iou += item != NULL ? overlap(bird, item) : 0;
-        if (item == NULL || !bird->complete)
+        if (item == NULL || !whole(bird, rest))
             continue;
         truth[scored] = -bird->blur;
         score[scored++] = item->score;
@@ -324,7 +331,7 @@ static void judge_pass(const struct burst *b, int pass, struct totals *all)
     const struct bird *chosen = top != NULL ? bird_of(&b->shot[top_frame], pass) : NULL;
     double limit = n > 0 ? blur[n < 3 ? n - 1 : 2] + 0.05 : 0;
     bool sharp = n > 0 && blur[0] < SHARP_PX;
-    bool hit = chosen != NULL && chosen->complete && chosen->blur <= limit;
+    bool hit = chosen != NULL && whole(chosen, rest) && chosen->blur <= limit;
     double rho = spearman(score, truth, scored);
     qsort(error, errors, sizeof *error, up);
     printf(

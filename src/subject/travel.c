@@ -1,0 +1,167 @@
+/*
+ * travel.c - which tracks are subjects. Reeds in the wind, ripples and glitter change too, but they go
+ * nowhere: a track counts when it travels by more than its own size, and small ones only beside nothing
+ * larger. What keeps changing on one spot while something else travels is put down as restless scenery.
+ */
+#include "track.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* Median over the track's components of their area, or of the diagonal of their box. */
+static float median_of(const struct scene *scene, const struct layer *layer, const struct track *track,
+                       bool diagonal, float *scratch)
+{
+    size_t n = 0;
+    for (size_t t = track->first; t <= track->last && t < scene->n; t++) {
+        const struct component *c = track_component(layer, track, t);
+        if (c == NULL)
+            continue;
+        float box = hypotf((float)(c->col1 - c->col0 + 1), (float)(c->row1 - c->row0 + 1));
+        scratch[n++] = diagonal ? box : (float)c->area;
+    }
+    return select_median(scratch, n);
+}
+
+/* Steps of the track from frame to frame, cells; returns how many. */
+static size_t steps_of(const struct scene *scene, const struct layer *layer, const struct track *track,
+                       float *col, float *row)
+{
+    size_t n = 0, before = track->first;
+    for (size_t t = track->first + 1; t <= track->last; t++) {
+        const struct component *a = track_component(layer, track, before);
+        const struct component *b = track_component(layer, track, t);
+        if (b == NULL)
+            continue;
+        col[n] = (b->col - scene->shift_col[t]) - (a->col - scene->shift_col[before]);
+        row[n++] = (b->row - scene->shift_row[t]) - (a->row - scene->shift_row[before]);
+        before = t;
+    }
+    return n;
+}
+
+/* The longest way between two moments, in lengths of the subject. A step counts for at most three times what
+   is usual for the track: where components of waving reeds join and part, the centre leaps now and then. */
+static float travel_of(const struct scene *scene, const struct layer *layer, const struct track *track,
+                       float *scratch)
+{
+    float *col = scratch, *row = scratch + scene->n, *length = scratch + 2 * scene->n, far = 0;
+    size_t n = steps_of(scene, layer, track, col, row);
+    if (n == 0)
+        return 0;
+    for (size_t i = 0; i < n; i++)
+        length[i] = hypotf(col[i], row[i]);
+    float most = 3.0f * select_nth(length, n, n * 3 / 4);
+    for (size_t i = 0; i < n; i++) {
+        float share = fminf(1.0f, most / fmaxf(hypotf(col[i], row[i]), 1e-6f));
+        col[i] = col[i] * share + (i > 0 ? col[i - 1] : 0);
+        row[i] = row[i] * share + (i > 0 ? row[i - 1] : 0);
+    }
+    for (size_t i = 0; i < n; i++) {
+        far = fmaxf(far, hypotf(col[i], row[i]));
+        for (size_t k = 0; k < i; k++)
+            far = fmaxf(far, hypotf(col[i] - col[k], row[i] - row[k]));
+    }
+    return far / fmaxf(median_of(scene, layer, track, true, length), 1.0f);
+}
+
+/* Lengths that a subject travels: with nothing else about, and beside one that travels farther. */
+static const float ALONE = 0.5f, BESIDE = 1.0f;
+
+static void drop(struct tracks *tracks, size_t which, size_t frames)
+{
+    struct track *track = &tracks->track[which];
+    for (size_t i = 0; i < frames * SCENE_MAX_COMPONENTS; i++)
+        if (tracks->owner[i] == track->id)
+            tracks->owner[i] = 0;
+    free(track->pick);
+    memmove(track, track + 1, (--tracks->n - which) * sizeof *track);
+}
+
+bool tracks_prune(const struct scene *scene, const struct layer *layer, struct tracks *tracks,
+                  struct err *err)
+{
+    float *scratch = malloc(3 * scene->n * sizeof *scratch);
+    float area[TRACKS_MAX], travel[TRACKS_MAX], largest = 0, farthest = 0;
+    if (scratch == NULL)
+        return err_nomem(err);
+    for (size_t i = 0; i < tracks->n; i++) {
+        struct track *track = &tracks->track[i];
+        area[i] = median_of(scene, layer, track, false, scratch);
+        travel[i] = track->resting ? 0 : travel_of(scene, layer, track, scratch);
+        farthest = fmaxf(farthest, travel[i]);
+        if (travel[i] >= ALONE)
+            largest = fmaxf(largest, area[i]);
+    }
+    free(scratch);
+    for (size_t i = tracks->n; i-- > 0;) {
+        struct track *track = &tracks->track[i];
+        track->travels = travel[i] >= fminf(BESIDE, fmaxf(farthest, ALONE)) && area[i] >= 0.15f * largest;
+        if (!track->travels && !(track->resting && area[i] >= 0.25f * largest))
+            drop(tracks, i, scene->n);
+    }
+    return true;
+}
+
+/* What the scenery does at a cell, over the frames in which no subject covers it. */
+static size_t unrest(const struct scene *scene, const struct layer *layer, const struct tracks *tracks,
+                     uint32_t c, uint32_t r, float *v)
+{
+    size_t n = 0, i = (size_t)r * scene->wide + c;
+    for (size_t t = 0; t < scene->n; t++) {
+        size_t at = scene_cell(scene, t, c, r);
+        if (at == SIZE_MAX)
+            continue;
+        uint8_t label = layer[t].label[at];
+        bool covered = label > 0 && (tracks->owner[t * SCENE_MAX_COMPONENTS + label - 1u] != 0 ||
+                                     layer[t].component[label - 1].moving < 0.15f);
+        float y = covered ? -1.0f
+                          : scene_luma_at(scene, t, (float)c - scene->origin_col + scene->shift_col[t],
+                                          (float)r - scene->origin_row + scene->shift_row[t]);
+        if (y >= 0.0f)
+            v[n++] = fabsf(y - scene->background[i]);
+    }
+    return n;
+}
+
+/* In how many frames some component covers each scene cell. */
+static void count_changes(const struct scene *scene, const struct layer *layer, uint16_t *count)
+{
+    for (size_t t = 0; t < scene->n; t++) {
+        size_t i = 0;
+        for (uint32_t r = 0; r < scene->high; r++)
+            for (uint32_t c = 0; c < scene->wide; c++, i++) {
+                size_t at = scene->registered ? scene_cell(scene, t, c, r) : i;
+                count[i] = (uint16_t)(count[i] + (at != SIZE_MAX && layer[t].label[at] > 0));
+            }
+    }
+}
+
+bool scene_allow_unrest(struct scene *scene, const struct layer *layer, const struct tracks *tracks,
+                        bool *changed, struct err *err)
+{
+    size_t cells = (size_t)scene->wide * scene->high, i = 0;
+    uint16_t *count = calloc(cells, sizeof *count);
+    float *v = malloc(scene->n * sizeof *v);
+    *changed = false;
+    bool done = count != NULL && v != NULL;
+    if (done)
+        count_changes(scene, layer, count);
+    for (uint32_t r = 0; done && r < scene->high; r++)
+        for (uint32_t c = 0; c < scene->wide; c++, i++) {
+            if (count[i] < 2 || count[i] * 12u < scene->n || scene->background[i] < 0.0f)
+                continue;
+            size_t n = unrest(scene, layer, tracks, c, r, v);
+            if (n < SCENE_MIN_FRAMES)
+                continue;
+            float usual = 1.3f * select_nth(v, n, n - 1 - n / 10);
+            if (usual > scene->limit[i]) {
+                scene->limit[i] = usual;
+                *changed = true;
+            }
+        }
+    free(count);
+    free(v);
+    return done ? true : err_nomem(err);
+}
