@@ -27,7 +27,11 @@
 /* The handler that every worker of the engine runs; it knows the jobs below. */
 worker_handler session_worker;
 
-enum session_access { SESSION_READ, SESSION_WRITE };
+enum session_access {
+    SESSION_READ,
+    SESSION_WRITE,
+    SESSION_CREATE /* makes the folder where it is missing */
+};
 
 struct session {
     struct root root;

@@ -127,9 +127,11 @@ static bool flush_done(struct stage *st, struct err *err)
             continue;
         }
         const char *warning = d->head.warning[0] != '\0' ? d->head.warning : st->todo[d->todo].cause;
-        ok = catalogue_set_state(c, d->frame, "measured", warning != NULL ? warning : "", err) &&
-             catalogue_set_measured(c, d->frame, from[d->head.source.from], d->head.source.width_px,
-                                    d->head.source.height_px, d->pack, d->offset, d->size, err);
+        ok =
+            catalogue_set_state(c, d->frame, "measured", warning != NULL ? warning : "", err) &&
+            catalogue_set_measured(c, d->frame, from[d->head.source.from], d->head.source.width_px,
+                                   d->head.source.height_px, d->pack, d->offset, d->size, err) &&
+            catalogue_set_size(c, d->frame, d->head.source.full_width_px, d->head.source.full_height_px, err);
     }
     ok = ok && catalogue_commit(c, err);
     if (!ok)

@@ -17,12 +17,12 @@ static bool looks_like_card(const struct root *root)
            S_ISDIR(dcim.st_mode);
 }
 
-static bool open_root(struct session *s, const struct files *fs, const char *path, bool write,
+static bool open_root(struct session *s, const struct files *fs, const char *path, enum session_access access,
                       struct err *err)
 {
-    if (!root_open(&s->root, fs, path, false, false, err))
+    if (!root_open(&s->root, fs, path, access == SESSION_CREATE, false, err))
         return false;
-    if (!write)
+    if (access == SESSION_READ)
         return true;
     if (looks_like_card(&s->root))
         return err_set(err, ERR_REFUSED,
@@ -37,7 +37,6 @@ static bool open_root(struct session *s, const struct files *fs, const char *pat
 struct session *session_open(const struct files *fs, const char *path, enum session_access access,
                              struct log *log, const volatile int *stop, struct err *err)
 {
-    bool write = access == SESSION_WRITE;
     struct session *s = calloc(1, sizeof *s);
     if (s == NULL) {
         err_nomem(err);
@@ -45,9 +44,9 @@ struct session *session_open(const struct files *fs, const char *path, enum sess
     }
     s->log = log;
     s->stop = stop;
-    if (!open_root(s, fs, path, write, err))
+    if (!open_root(s, fs, path, access, err))
         goto fail;
-    s->catalogue = catalogue_open(&s->root, write ? CATALOGUE_WRITE : CATALOGUE_READ, err);
+    s->catalogue = catalogue_open(&s->root, access == SESSION_READ ? CATALOGUE_READ : CATALOGUE_WRITE, err);
     if (s->catalogue == NULL)
         goto fail;
     return s;
