@@ -39,12 +39,14 @@ ACLI_SRC   := $(sort $(wildcard src/cli_apply/*.c))
 CARDGEN_SRC := $(sort $(wildcard tests/cardgen/*.c))
 REF_SRC    := $(sort $(wildcard tests/ref/*.c))
 UNIT_SRC   := $(sort $(wildcard tests/unit/test_*.c))
+BENCH_SRC  := $(sort $(wildcard tests/bench/*.c))
 CRASH_SRC  := $(sort $(wildcard tests/crash/*.c))
 HEADERS    := $(sort $(wildcard include/chaffinch/*.h))
 STYLED     := $(sort $(wildcard include/chaffinch/*.h src/*/*.[ch] tests/*/*.[ch]))
 
 obj = $(patsubst %.c,$(OUT)/%.o,$(1))
 UNIT_BIN  := $(patsubst tests/unit/%.c,$(OUT)/unit/%,$(UNIT_SRC))
+BENCH_BIN := $(patsubst tests/bench/%.c,$(OUT)/bench/%,$(BENCH_SRC))
 CRASH_BIN := $(patsubst tests/crash/%.c,$(OUT)/crash/%,$(CRASH_SRC))
 
 .DEFAULT_GOAL := all
@@ -79,8 +81,12 @@ $(OUT)/crash/%: $(OUT)/tests/crash/%.o $(OUT)/libtest.a
 	@mkdir -p $(@D)
 	$(CC) $(CFLAGS_ALL) $(LDFLAGS_ALL) -o $@ $^ $(LIBS)
 
+$(OUT)/bench/%: $(OUT)/tests/bench/%.o $(OUT)/libtest.a
+	@mkdir -p $(@D)
+	$(CC) $(CFLAGS_ALL) $(LDFLAGS_ALL) -o $@ $^ $(LIBS)
+
 compile_commands.json: Makefile
-	@scripts/compile-commands '$(CC) $(CPPFLAGS_ALL) $(CFLAGS_ALL)' $(ALL_SRC) $(CLI_SRC) $(ACLI_SRC) $(CARDGEN_SRC) $(UNIT_SRC) $(CRASH_SRC) $(REF_SRC) > $@
+	@scripts/compile-commands '$(CC) $(CPPFLAGS_ALL) $(CFLAGS_ALL)' $(ALL_SRC) $(CLI_SRC) $(ACLI_SRC) $(CARDGEN_SRC) $(UNIT_SRC) $(CRASH_SRC) $(BENCH_SRC) $(REF_SRC) > $@
 
 cardgen: $(OUT)/cardgen ## build the demo card generator
 
@@ -101,6 +107,9 @@ cli: all $(OUT)/cardgen ## run the command line tests
 crash: all $(CRASH_BIN) ## run the kill tests
 	@for t in $(CRASH_BIN); do $$t $(OUT) || exit 1; done
 
+bench: $(BENCH_BIN) ## build the benches; measure beside djpeg (FILES="a.jpg folder", default: made ones)
+	@$(OUT)/bench/bench_measure $(FILES)
+
 check: lint unit cli crash ## every quick test
 
 clean: ## remove everything that was built
@@ -116,5 +125,5 @@ help: ## this list
 	@awk -F':.*## ' '/^[a-z-]+:.*## /{printf "  make %-12s %s\n", $$1, $$2}' Makefile
 	@echo "  settings: CC=$(CC) OPT=$(OPT) SANITIZE=address,undefined WERROR=1 PREFIX= DESTDIR="
 
-.PHONY: all cardgen unit headers lint cli crash check clean install help
+.PHONY: all cardgen unit headers lint cli crash bench check clean install help
 -include $(shell find $(OUT) -name '*.d' 2>/dev/null)
