@@ -57,11 +57,13 @@ static void die_by(int number)
 
 static void eat(struct worker_reply *reply)
 {
+    enum { STEP = 16 << 20, PAGE = 4096 };
     for (;;) {
-        char *p = malloc(16 << 20);
+        volatile char *p = malloc(STEP); /* volatile: an optimizer drops memory that nobody looks at */
         if (p == NULL)
             break;
-        memset(p, 1, 16 << 20);
+        for (size_t i = 0; i < STEP; i += PAGE)
+            p[i] = 1;
     }
     fail_with(reply, "out of memory");
 }
