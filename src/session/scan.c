@@ -161,6 +161,8 @@ out:
 
 static bool group_all(struct scan *scan, struct err *err)
 {
+    if (scan->n_files == 0)
+        return true;
     qsort(scan->file, scan->n_files, sizeof *scan->file, by_folder_then_path);
     for (size_t i = 0, end; i < scan->n_files; i = end) {
         for (end = i + 1; end < scan->n_files && same_folder(scan->file[i].path, scan->file[end].path);)
