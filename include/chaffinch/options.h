@@ -11,8 +11,8 @@
  *     if (!options_parse(&spec, argc, argv, &arguments, &err)) ...
  *
  * Options may stand anywhere; `--` ends them; `--name VALUE` and `--name=VALUE` are the same; names are never
- * shortened. ERR_USAGE names the option and what it takes. Ownership: arguments point into argv; text options
- * too.
+ * shortened. A name of one letter is written with one dash: `-o VALUE`. ERR_USAGE names the option and what
+ * it takes. Ownership: arguments point into argv; text options too.
  */
 #ifndef CHAFFINCH_OPTIONS_H
 #define CHAFFINCH_OPTIONS_H

@@ -81,19 +81,31 @@ static bool set_value(const struct option_spec *o, const char *text, struct err 
     return err_set(err, ERR_USAGE, "--%s takes no value", o->name);
 }
 
+/* "--" before a name, "-" before one that is a single letter. */
+static const char *dashes(const struct option_spec *o)
+{
+    return o->name[1] == '\0' ? "-" : "--";
+}
+
 /* Handles argv[*at] (an option) and moves *at over a value that stands by itself. */
 static bool take_option(const struct command_spec *spec, int argc, char **argv, int *at, bool *help,
                         struct err *err)
 {
     char safe[200];
-    const char *name = argv[*at] + 2;
-    size_t size = strcspn(name, "=");
+    bool is_long = argv[*at][1] == '-';
+    const char *name = argv[*at] + (is_long ? 2 : 1);
+    size_t size = is_long ? strcspn(name, "=") : strlen(name);
     const char *value = name[size] == '=' ? name + size + 1 : NULL;
-    if (strcmp(name, "help") == 0) {
+    if (is_long && strcmp(name, "help") == 0) {
         *help = true;
         return true;
     }
-    const struct option_spec *o = find_option(spec, name, size);
+    const struct option_spec *o = (size == 1) == !is_long ? find_option(spec, name, size) : NULL;
+    if (o == NULL && !is_long)
+        return err_set(err, ERR_USAGE,
+                       "unknown option '%s': '%s --help' lists them (a name that starts with a dash goes "
+                       "after '--')",
+                       err_escape(safe, sizeof safe, argv[*at]), spec->name);
     if (o == NULL)
         return err_set(err, ERR_USAGE, "unknown option '%s': '%s --help' lists them",
                        err_escape(safe, sizeof safe, argv[*at]), spec->name);
@@ -104,7 +116,7 @@ static bool take_option(const struct command_spec *spec, int argc, char **argv, 
     if (value == NULL && *at + 1 < argc)
         value = argv[++*at];
     if (value == NULL)
-        return err_set(err, ERR_USAGE, "--%s needs a value (%s)", o->name, o->value);
+        return err_set(err, ERR_USAGE, "%s%s needs a value (%s)", dashes(o), o->name, o->value);
     return set_value(o, value, err);
 }
 
@@ -120,15 +132,10 @@ bool options_parse(const struct command_spec *spec, int argc, char **argv,
             ended = true;
         else if (!ended && strcmp(word, "-h") == 0)
             arguments->help = true;
-        else if (!ended && strncmp(word, "--", 2) == 0) {
+        else if (!ended && word[0] == '-' && word[1] != '\0') {
             if (!take_option(spec, argc, argv, &i, &arguments->help, err))
                 return false;
-        } else if (!ended && word[0] == '-' && word[1] != '\0')
-            return err_set(err, ERR_USAGE,
-                           "unknown option '%s': '%s --help' lists them (a name that starts with a "
-                           "dash goes after '--')",
-                           err_escape(safe, sizeof safe, word), spec->name);
-        else
+        } else
             argv[arguments->n++] = word;
     }
     if (arguments->help)
@@ -148,7 +155,7 @@ void options_help(FILE *out, const struct command_spec *spec)
     for (size_t i = 0; i < spec->n_options; i++) {
         const struct option_spec *o = &spec->options[i];
         char left[64];
-        (void)snprintf(left, sizeof left, "--%s%s%s", o->name, o->value != NULL ? " " : "",
+        (void)snprintf(left, sizeof left, "%s%s%s%s", dashes(o), o->name, o->value != NULL ? " " : "",
                        o->value != NULL ? o->value : "");
         (void)fprintf(out, "  %-20s %s\n", left, o->help);
     }

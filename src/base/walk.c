@@ -73,8 +73,7 @@ static bool list_folder(const struct files *fs, int fd, const char *shown, struc
             !names_add(names, entry->d_name, err))
             goto out;
     }
-    if (names->n > 0)
-        qsort(names->name, names->n, sizeof *names->name, by_bytes);
+    qsort(names->name, names->n, sizeof *names->name, by_bytes);
     ok = true;
 out:
     (void)fs->closedir(fs->context, dir);

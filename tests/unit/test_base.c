@@ -300,6 +300,26 @@ START_TEST(options_are_checked)
 }
 END_TEST
 
+START_TEST(a_one_letter_option_has_one_dash)
+{
+    struct err err = ERR_INIT;
+    struct options_arguments a;
+    const char *output = NULL;
+    const struct option_spec table[] = {{"output", OPTION_TEXT, &output, "FILE", "", 0, 0},
+                                        {"o", OPTION_TEXT, &output, "FILE", "", 0, 0}};
+    const struct command_spec spec = {"x y", "A", "p", table, 2, 1, 1};
+    char *good[] = {"one", "-o", "page.html"};
+    ck_assert_msg(options_parse(&spec, 3, good, &a, &err), "%s", err.message);
+    ck_assert_str_eq(output, "page.html");
+    static char *const bad[][3] = {
+        {"a", "--o", "f"}, {"a", "-output", "f"}, {"a", "b", "-o"}, {"a", "-of", "f"}, {"a", "-o=f", "f"}};
+    for (size_t i = 0; i < 5; i++) {
+        char *argv[3] = {bad[i][0], bad[i][1], bad[i][2]};
+        ck_assert_msg(!options_parse(&spec, 3, argv, &a, &err), "case %zu", i);
+    }
+}
+END_TEST
+
 START_TEST(numbers_for_people)
 {
     char out[32];
@@ -328,6 +348,7 @@ int main(void)
     tcase_add_test(tc, one_run_at_a_time);
     tcase_add_test(tc, walks_in_byte_order_and_not_through_links);
     tcase_add_test(tc, options_are_checked);
+    tcase_add_test(tc, a_one_letter_option_has_one_dash);
     tcase_add_test(tc, numbers_for_people);
     suite_add_tcase(suite, tc);
     SRunner *runner = srunner_create(suite);
