@@ -1,0 +1,79 @@
+/*
+ * report.h - what people and scripts read about a session: lists, the explanation of one frame, the contact
+ * sheet.
+ *
+ * Nothing here changes a decision or a picture. Lists and explanations need a catalogue opened for reading
+ * only. Numbers are written with a point and without grouping whatever the locale.
+ *
+ * Calling sequence:
+ *     report_list(catalogue, &options, &sink, &err);              streams: memory is bounded by one burst
+ *     report_explain(catalogue, frame, &options, &text, &err);    text is a str of the caller
+ *     report_sheet_write(session, workers, output, &where, &err);
+ *
+ * Errors: as catalogue.h, and what the sink or the crop source returns. On failure the text may hold a part.
+ * Ownership: every str stays the caller's.
+ */
+#ifndef CHAFFINCH_REPORT_H
+#define CHAFFINCH_REPORT_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "chaffinch/catalogue.h"
+#include "chaffinch/err.h"
+#include "chaffinch/session.h"
+#include "chaffinch/str.h"
+#include "chaffinch/worker.h"
+
+/* Takes finished lines; false stops the report with its error. */
+struct report_sink {
+    void *context;
+    bool (*write)(void *context, const char *bytes, size_t size, struct err *err);
+};
+
+enum report_format { REPORT_TABLE, REPORT_CSV, REPORT_JSONL };
+
+struct report_list_options {
+    bool frames;         /* one row a frame; else one row a burst */
+    bool print0;         /* frames only: paths, each ended by a NUL, and nothing else */
+    const char *outcome; /* "keep", "reject", "none"; NULL = all. Bursts: those that hold such a frame */
+    int64_t burst;       /* 0 = all */
+    enum report_format format;
+};
+/* Frames whose files are all gone are left out. Table cells escape names; CSV (RFC 4180, LF) and print0 give
+   the raw bytes; JSON Lines (RFC 8259, one object a line, "format":1) give a name that is not UTF-8 as null
+   and in base64 beside it. */
+bool report_list(struct catalogue *c, const struct report_list_options *options,
+                 const struct report_sink *sink, struct err *err);
+
+struct report_explain_options {
+    const char *session; /* as the user typed it: named in the commands that the text suggests */
+    bool json;           /* one object instead of sentences */
+};
+/* Why a frame stands where it stands. `frame` is a catalogue id; ERR_USAGE when there is no such frame. */
+bool report_explain(struct catalogue *c, int64_t frame, const struct report_explain_options *options,
+                    struct str *out, struct err *err);
+
+/* Where the sheet gets its pictures from: session_crops, or a stand-in of a test. Same contract. */
+struct report_crops {
+    void *context;
+    bool (*get)(void *context, const struct session_crop *crops, size_t n, session_crop_done *done,
+                void *done_context, struct err *err);
+};
+struct report_sheet_options {
+    const char *name; /* of the session: its folder's name, no path */
+    struct report_crops crops;
+};
+/* One self-contained HTML page without script and without outside resources. The number and the bytes of its
+   pictures are bounded, so that it stays below 30 MB however long the session is. It carries file names below
+   their last folder, and no path, serial number, position or login name. */
+bool report_sheet(struct catalogue *c, const struct report_sheet_options *options, struct str *html,
+                  struct err *err);
+/* Makes the sheet of an open session and writes it to `output`, a file that must not exist (ERR_EXISTS), or
+   to `.chaffinch/contact-sheet.html`, which is replaced, where output is NULL. *where (malloc, caller frees)
+   is the path that was written. A session open for reading will do. */
+bool report_sheet_write(struct session *s, struct worker_pool *workers, const char *output, char **where,
+                        struct err *err);
+
+#endif

@@ -1,0 +1,37 @@
+/* explain.h - what is known about one frame and the pass it belongs to, gathered for words and for JSON. */
+#ifndef CHAFFINCH_REPORT_EXPLAIN_H
+#define CHAFFINCH_REPORT_EXPLAIN_H
+
+#include "chaffinch/catalogue.h"
+#include "chaffinch/str.h"
+#include "items.h"
+
+/* Another frame of the pass, told as a yardstick. */
+struct explain_other {
+    char *path; /* NULL = there is none */
+    double score, blur_px, laplacian_variance, tenengrad;
+    int64_t apart_ns; /* from the frame in question */
+};
+
+struct explain_facts {
+    int64_t frame, burst;
+    uint32_t pass;
+    int64_t time_ns;
+    bool missing;
+    uint32_t burst_frames, burst_passes;
+    bool perch, nothing_sharp;
+    int64_t start_ns;          /* of the first frame of the burst */
+    uint32_t pass_frames;      /* that the pass stands for */
+    uint32_t ranked;           /* complete scored frames among them */
+    uint32_t kept;             /* by outcome */
+    struct explain_other best; /* rank 1 of the pass, unless that is the frame itself */
+    struct explain_other twin; /* the kept frame of the pass that is nearest in time */
+    struct items items;
+};
+
+/* One sentence a line. `row` is the frame's own. */
+bool explain_sentences(struct catalogue *c, const struct explain_facts *facts,
+                       const struct catalogue_row *row, const char *session, struct str *out,
+                       struct err *err);
+
+#endif
