@@ -73,7 +73,8 @@ static bool list_folder(const struct files *fs, int fd, const char *shown, struc
             !names_add(names, entry->d_name, err))
             goto out;
     }
-    qsort(names->name, names->n, sizeof *names->name, by_bytes);
+    if (names->n > 0)
+        qsort(names->name, names->n, sizeof *names->name, by_bytes);
     ok = true;
 out:
     (void)fs->closedir(fs->context, dir);
