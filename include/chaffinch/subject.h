@@ -29,11 +29,15 @@ struct subject_input {
     size_t n;
 };
 
+/* A cell of the subject; one where scenery that moves by itself may be before or behind it. */
+enum { SUBJECT_CLEAR = 1, SUBJECT_DOUBTFUL = 2 };
+
 /* One subject in one frame. */
 struct subject_region {
     uint32_t pass;                 /* 1.. within the burst */
     uint32_t col, row, cols, rows; /* bounding box in cells */
-    uint8_t *mask;                 /* cols * rows bytes, 1 = subject; owned by the subject_burst */
+    uint8_t *mask; /* cols * rows bytes: 0 = not the subject, SUBJECT_CLEAR, SUBJECT_DOUBTFUL; owned by the
+                      subject_burst */
     uint32_t area_cells;
     bool touches_border; /* the mask reaches the edge of the frame */
     float moving;        /* 0..1: share of its cells that changed against a neighbour frame */

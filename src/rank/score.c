@@ -1,9 +1,10 @@
 /*
  * score.c - from grids and regions to one stored summary per frame and subject.
  *
- * The score is the logarithm of fine gradient energy, normalised by contrast and by coarse energy as far as
- * the burst's signal to noise allows, less half the logarithm of the estimated blur. In a noisy burst the
- * normalisation only adds noise, so it fades out: one weight for the burst, since scores must compare.
+ * The score is less the logarithm of the estimated blur, plus a share of the logarithm of fine gradient
+ * energy normalised by contrast and by coarse energy. Where the blur is well known the share is small; in a
+ * noisy burst, whose ratios of scales say little, it is large, and the normalisation, which then only adds
+ * noise, fades out. Both weights are those of the burst, since its scores must compare.
  */
 #include "score.h"
 
@@ -20,6 +21,7 @@ struct job {
     uint8_t *scratch;  /* cols * rows */
     uint8_t *spare;    /* cols * rows */
     struct sums *sums; /* of each item */
+    double *error;     /* standard deviation of ln blur of each item */
     double unit2;      /* cells of this grid in one of a grid 250 wide */
 };
 
@@ -58,7 +60,7 @@ static bool fix_region(struct job *job, uint32_t cols, uint32_t rows, struct err
             for (uint32_t r = 0; r < frame->region[k].rows; r++)
                 for (uint32_t c = 0; c < frame->region[k].cols; c++)
                     votes[(size_t)(frame->region[k].row + r) * cols + frame->region[k].col + c] +=
-                        frame->region[k].mask[(size_t)r * frame->region[k].cols + c];
+                        frame->region[k].mask[(size_t)r * frame->region[k].cols + c] != 0;
     }
     for (uint32_t r = 0; r < rows; r++)
         for (uint32_t c = 0; c < cols; c++)
@@ -115,7 +117,7 @@ static void set_measures(struct rank_item *item, const struct sums *sums, const 
 {
     item->laplacian_variance = sums->mean[ENERGY_L1];
     item->tenengrad = 64.0 * sums->mean[ENERGY_G1];
-    item->score = -0.5 * blur->log_sigma;
+    item->score = -blur->log_sigma;
     set_blur(item, blur);
 }
 
@@ -130,7 +132,7 @@ static void box_px(struct rank_item *item, const struct grid *grid, const struct
 }
 
 static void score_region(const struct job *job, size_t t, const struct subject_region *region,
-                         struct rank_item *item, struct sums *sums)
+                         struct rank_item *item, struct sums *sums, double *error)
 {
     const struct grid *grid = job->input->grid[t];
     struct blur blur;
@@ -149,6 +151,7 @@ static void score_region(const struct job *job, size_t t, const struct subject_r
     blur_estimate(sums, &blur);
     if (job->fixed == NULL && job->sharp != NULL)
         look_again(job, grid, region, core, sums, &blur);
+    *error = blur.error;
     set_measures(item, sums, &blur);
     bool moving = job->found->mode == SUBJECT_MOVING;
     item->flags |= region->touches_border ? RANK_F_CUT : 0;
@@ -157,7 +160,8 @@ static void score_region(const struct job *job, size_t t, const struct subject_r
 }
 
 /* No subject is known: the whole frame, for the curve only. */
-static void score_frame(const struct job *job, size_t t, struct rank_item *item, struct sums *sums)
+static void score_frame(const struct job *job, size_t t, struct rank_item *item, struct sums *sums,
+                        double *error)
 {
     const struct grid *grid = job->input->grid[t];
     struct blur blur;
@@ -166,17 +170,33 @@ static void score_frame(const struct job *job, size_t t, struct rank_item *item,
         (struct rank_item){.frame = (uint32_t)t, .time_ns = job->input->time_ns[t], .flags = RANK_F_UNSURE};
     sums_over(grid, &job->noise, job->scratch, 0, 0, grid->cols, grid->rows, sums);
     blur_estimate(sums, &blur);
+    *error = blur.error;
     set_measures(item, sums, &blur);
 }
 
-/* Signal to noise of the better half of the candidates. */
-static double burst_signal(const struct rank_scores *scores, const struct sums *sums, double *scratch)
+/* How much the normalised energy counts, and how much of its normalisation. */
+struct weights {
+    double energy, normal;
+};
+
+static struct weights burst_weights(const struct job *job, const struct rank_scores *scores, double *scratch)
 {
+    struct weights weights = {.energy = 1, .normal = 0};
     size_t n = 0;
     for (size_t i = 0; i < scores->n; i++)
         if ((scores->item[i].flags & (RANK_F_CUT | RANK_F_AT_REST)) == 0)
-            scratch[n++] = sums[i].signal[ENERGY_G1] / fmax(sums[i].floor[ENERGY_G1], 1e-3);
-    return n > 0 ? fmax(quantile_of(scratch, n, 0.75), 1e-3) : 1.0;
+            scratch[n++] = job->sums[i].signal[ENERGY_G1] / fmax(job->sums[i].floor[ENERGY_G1], 1e-3);
+    if (n == 0)
+        return weights;
+    double ratio = 0.5 / fmax(quantile_of(scratch, n, 0.75), 1e-3), trust = 1.0 / (1.0 + ratio * ratio);
+    n = 0;
+    for (size_t i = 0; i < scores->n; i++)
+        if ((scores->item[i].flags & (RANK_F_CUT | RANK_F_AT_REST)) == 0)
+            scratch[n++] = job->error[i];
+    double vague = fmin(fmax((median_of(scratch, n) - 0.25) / 0.35, 0), 1);
+    weights.energy = 0.2 + 0.8 * vague;
+    weights.normal = job->found->mode == SUBJECT_MOVING ? trust * trust : 0;
+    return weights;
 }
 
 static bool finish_scores(const struct job *job, struct rank_scores *scores, struct err *err)
@@ -184,17 +204,16 @@ static bool finish_scores(const struct job *job, struct rank_scores *scores, str
     double *scratch = malloc((scores->n + 1) * sizeof *scratch);
     if (scratch == NULL)
         return err_nomem(err);
-    double noise_ratio = 0.5 / burst_signal(scores, job->sums, scratch);
-    double trust = 1.0 / (1.0 + noise_ratio * noise_ratio);
-    double weight = job->found->mode == SUBJECT_MOVING ? trust * trust : 0.0;
+    struct weights weights = burst_weights(job, scores, scratch);
     for (size_t i = 0; i < scores->n; i++) {
         const struct sums *s = &job->sums[i];
         struct rank_item *item = &scores->item[i];
         double gain = fmax((double)job->found->frame[item->frame].gain, 1e-3);
         double fine = s->signal[ENERGY_G1] + 0.05 * s->floor[ENERGY_G1];
         double coarse = s->signal[ENERGY_G4] + 0.3 * s->floor[ENERGY_G4];
-        item->score += log(fmax(fine, 1e-6)) - weight * 0.5 * (log(s->variance) + log(fmax(coarse, 1e-6)));
-        item->score -= (1.0 - weight) * 2.0 * log(gain);
+        double energy = log(fmax(fine, 1e-6)) - (1.0 - weights.normal) * 2.0 * log(gain);
+        energy -= weights.normal * 0.5 * (log(s->variance) + log(fmax(coarse, 1e-6)));
+        item->score += weights.energy * energy;
     }
     free(scratch);
     return true;
@@ -212,7 +231,8 @@ static bool job_open(struct job *job, const struct subject_input *input, const s
     job->scratch = malloc((size_t)grid->cols * grid->rows);
     job->spare = malloc((size_t)grid->cols * grid->rows);
     job->sums = calloc(count_items(job) + 1, sizeof *job->sums);
-    if (job->scratch == NULL || job->spare == NULL || job->sums == NULL)
+    job->error = calloc(count_items(job) + 1, sizeof *job->error);
+    if (job->scratch == NULL || job->spare == NULL || job->sums == NULL || job->error == NULL)
         return err_nomem(err);
     if (!noise_find(input, &job->noise, err))
         return false;
@@ -226,6 +246,7 @@ static void job_release(struct job *job)
     free(job->scratch);
     free(job->spare);
     free(job->sums);
+    free(job->error);
     free(job->sharp);
     free(job->fixed);
 }
@@ -244,9 +265,10 @@ bool rank_score(const struct subject_input *input, const struct subject_burst *f
         if (input->grid[t] == NULL)
             continue;
         for (size_t k = 0; k < found->frame[t].n_regions; k++, made.n++)
-            score_region(&job, t, &found->frame[t].region[k], &made.item[made.n], &job.sums[made.n]);
+            score_region(&job, t, &found->frame[t].region[k], &made.item[made.n], &job.sums[made.n],
+                         &job.error[made.n]);
         if (found->mode == SUBJECT_UNKNOWN) {
-            score_frame(&job, t, &made.item[made.n], &job.sums[made.n]);
+            score_frame(&job, t, &made.item[made.n], &job.sums[made.n], &job.error[made.n]);
             made.n++;
         }
     }

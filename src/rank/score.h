@@ -38,8 +38,8 @@ struct blur {
 };
 void blur_estimate(const struct sums *sums, struct blur *out);
 
-/* Drops the outermost cells where enough remain; returns the number of cells left. `out` has cols * rows
-   bytes. */
+/* Drops the outermost cells and the doubtful ones where enough remain; returns the number of cells left.
+   `out` has cols * rows bytes. */
 size_t mask_core(const uint8_t *mask, uint32_t cols, uint32_t rows, double least, uint8_t *out);
 
 /* 8 x 8 at 2 bits: 0 outside, 1 to 3 dark to bright against the subject's own mean. */

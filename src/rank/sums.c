@@ -37,24 +37,33 @@ void sums_over(const struct grid *grid, const struct noise *noise, const uint8_t
     }
 }
 
+static bool surrounded(const uint8_t *mask, uint32_t cols, uint32_t rows, uint32_t c, uint32_t r)
+{
+    if (r == 0 || c == 0 || r + 1 >= rows || c + 1 >= cols)
+        return false;
+    for (uint32_t y = r - 1; y <= r + 1; y++)
+        for (uint32_t x = c - 1; x <= c + 1; x++)
+            if (!mask[(size_t)y * cols + x])
+                return false;
+    return true;
+}
+
 size_t mask_core(const uint8_t *mask, uint32_t cols, uint32_t rows, double least, uint8_t *out)
 {
-    size_t kept = 0, all = 0;
+    size_t cells = (size_t)cols * rows, inner = 0, clear = 0, all = 0;
     for (uint32_t r = 0; r < rows; r++)
         for (uint32_t c = 0; c < cols; c++) {
             size_t i = (size_t)r * cols + c;
-            bool inner = mask[i] && r > 0 && c > 0 && r + 1 < rows && c + 1 < cols;
-            for (int y = -1; inner && y <= 1; y++)
-                for (int x = -1; inner && x <= 1; x++)
-                    inner = mask[(ptrdiff_t)i + y * (ptrdiff_t)cols + x];
-            out[i] = inner;
-            kept += inner;
+            out[i] = mask[i] && surrounded(mask, cols, rows, c, r) ? mask[i] : 0;
+            inner += out[i] != 0;
+            clear += out[i] == SUBJECT_CLEAR;
             all += mask[i] != 0;
         }
-    if ((double)kept >= least)
-        return kept;
-    memcpy(out, mask, (size_t)cols * rows);
-    return all;
+    bool only_clear = (double)clear >= fmax(least, 0.25 * (double)inner);
+    bool any_inner = (double)inner >= least;
+    for (size_t i = 0; i < cells; i++)
+        out[i] = only_clear ? out[i] == SUBJECT_CLEAR : any_inner ? out[i] != 0 : mask[i] != 0;
+    return only_clear ? clear : any_inner ? inner : all;
 }
 
 static int by_value(const void *a, const void *b)

@@ -51,10 +51,11 @@ static void changes(const struct scene *scene, size_t t, struct work *work)
 }
 
 /* Describes the n cells; returns its strongest difference in limits. */
-static float describe(const struct scene *scene, const struct work *work, size_t n, struct component *out)
+static float describe(const struct scene *scene, size_t t, const struct work *work, size_t n,
+                      struct component *out)
 {
     float peak = 0, strength = 0, col = 0, row = 0;
-    size_t moving = 0;
+    size_t moving = 0, restless = 0;
     *out = (struct component){.area = (uint32_t)n, .col0 = scene->cols, .row0 = scene->rows};
     for (size_t k = 0; k < n; k++) {
         uint32_t i = work->cell[k], c = i % scene->cols, r = i / scene->cols;
@@ -63,6 +64,7 @@ static float describe(const struct scene *scene, const struct work *work, size_t
         peak = fmaxf(peak, d);
         strength += fminf(d, 6.0f);
         moving += step > work->limit[i];
+        restless += scene_is_restless(scene, t, c, r);
         col += (float)c;
         row += (float)r;
         out->col0 = c < out->col0 ? c : out->col0;
@@ -73,6 +75,7 @@ static float describe(const struct scene *scene, const struct work *work, size_t
     float count = (float)n;
     out->strength = strength / count;
     out->moving = (float)moving / count;
+    out->restless = (float)restless / count;
     out->col = col / count;
     out->row = row / count;
     out->border =
@@ -100,12 +103,12 @@ static int place_for(const struct scene *scene, struct layer *layer, const struc
     for (uint32_t r = old->row0; r <= old->row1; r++)
         for (uint32_t c = old->col0; c <= old->col1; c++) {
             uint8_t *label = &layer->label[(size_t)r * scene->cols + c];
-            *label = *label == weakest + 1 ? 0 : *label;
+            *label = (*label & ~LAYER_CLOSED) == (int)weakest + 1 ? 0 : *label;
         }
     return (int)weakest;
 }
 
-static void label_frame(const struct scene *scene, struct work *work, struct layer *layer)
+static void label_frame(const struct scene *scene, size_t t, struct work *work, struct layer *layer)
 {
     float least = 6.0f * scene->unit * scene->unit;
     for (size_t i = 0; i < scene->cells; i++) {
@@ -113,14 +116,17 @@ static void label_frame(const struct scene *scene, struct work *work, struct lay
             continue;
         size_t n = mask_flood(work->mask, scene->cols, scene->rows, i, work->cell);
         struct component fresh;
-        if ((float)n < least || describe(scene, work, n, &fresh) <= 1.8f)
+        if ((float)n < least || describe(scene, t, work, n, &fresh) <= 1.8f)
             continue;
         int k = place_for(scene, layer, &fresh);
         if (k < 0)
             continue;
         layer->component[k] = fresh;
-        for (size_t j = 0; j < n; j++)
-            layer->label[work->cell[j]] = (uint8_t)(k + 1);
+        for (size_t j = 0; j < n; j++) {
+            uint32_t at = work->cell[j];
+            bool closed = !(fabsf(work->now[at] - work->back[at]) > work->limit[at]);
+            layer->label[at] = (uint8_t)((k + 1) | (closed ? LAYER_CLOSED : 0));
+        }
     }
 }
 
@@ -137,7 +143,7 @@ bool layers_find(const struct scene *scene, struct layer *layer, struct err *err
             break;
         memset(layer[t].label, 0, scene->cells);
         changes(scene, t, &work);
-        label_frame(scene, &work, &layer[t]);
+        label_frame(scene, t, &work, &layer[t]);
     }
     work_release(&work);
     return done ? true : err_nomem(err);

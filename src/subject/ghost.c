@@ -44,7 +44,7 @@ static void map_static(const struct scene *scene, const struct layer *layer, uin
     for (size_t i = 0; i < scene->cells; i++) {
         size_t count = 0;
         for (size_t t = 0; t < scene->n && count < least; t++) {
-            uint8_t label = layer[t].label[i];
+            uint8_t label = layer_label(&layer[t], i);
             count += label > 0 && layer[t].component[label - 1].moving < 0.15f;
         }
         map[i] = count >= least;

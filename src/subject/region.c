@@ -14,7 +14,7 @@ static bool crop(const struct scene *scene, const uint8_t *full, struct subject_
     for (uint32_t r = 0; r < region->rows; r++)
         for (uint32_t c = 0; c < region->cols; c++) {
             size_t i = (size_t)(region->row + r) * scene->cols + region->col + c;
-            region->mask[(size_t)r * region->cols + c] = full[i] != 0;
+            region->mask[(size_t)r * region->cols + c] = full[i];
         }
     return true;
 }
@@ -62,6 +62,28 @@ bool region_add(const struct scene *scene, size_t t, const uint8_t *full, uint32
     return true;
 }
 
+/* Cells that look like the scene although the subject is all round them, and those beside: something stands
+   before it. And cells of scenery that moves. */
+static void mark_doubtful(const struct scene *scene, const struct layer *layer, size_t t, uint8_t *full)
+{
+    size_t i = 0;
+    for (uint32_t r = 0; r < scene->rows; r++)
+        for (uint32_t c = 0; c < scene->cols; c++, i++) {
+            if (!full[i])
+                continue;
+            uint8_t label = layer[t].label[i];
+            if (scene_is_restless(scene, t, c, r))
+                full[i] = SUBJECT_DOUBTFUL;
+            if (label != 0 && (label & LAYER_CLOSED) == 0)
+                continue;
+            for (uint32_t y = r > 0 ? r - 1 : 0; y <= r + 1 && y < scene->rows; y++)
+                for (uint32_t x = c > 0 ? c - 1 : 0; x <= c + 1 && x < scene->cols; x++) {
+                    uint8_t *at = &full[(size_t)y * scene->cols + x];
+                    *at = *at ? SUBJECT_DOUBTFUL : 0;
+                }
+        }
+}
+
 /* The mask of all components of a track in frame t, holes filled. Returns the moving share. */
 static float track_mask(const struct scene *scene, const struct layer *layer, const struct tracks *tracks,
                         const struct track *track, size_t t, uint8_t *full, uint32_t *stack)
@@ -77,8 +99,9 @@ static float track_mask(const struct scene *scene, const struct layer *layer, co
         area += (float)c->area;
     }
     for (size_t i = 0; i < scene->cells; i++)
-        full[i] = mine[layer[t].label[i]];
+        full[i] = mine[layer_label(&layer[t], i)];
     mask_fill_holes(full, scene->cols, scene->rows, stack);
+    mark_doubtful(scene, layer, t, full);
     return area > 0 ? moving / area : 0.0f;
 }
 

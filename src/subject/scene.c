@@ -59,6 +59,7 @@ void scene_release(struct scene *scene)
     free(scene->background);
     free(scene->spread);
     free(scene->limit);
+    free(scene->restless);
     *scene = (struct scene){0};
 }
 
@@ -165,4 +166,14 @@ size_t scene_cell(const struct scene *scene, size_t t, uint32_t c, uint32_t r)
     if (fc < 0 || fr < 0 || fc >= (long)scene->cols || fr >= (long)scene->rows)
         return SIZE_MAX;
     return (size_t)fr * scene->cols + (size_t)fc;
+}
+
+bool scene_is_restless(const struct scene *scene, size_t t, uint32_t c, uint32_t r)
+{
+    if (scene->restless == NULL)
+        return false;
+    long sc = lroundf((float)c + scene->origin_col - scene->shift_col[t]);
+    long sr = lroundf((float)r + scene->origin_row - scene->shift_row[t]);
+    return sc >= 0 && sr >= 0 && sc < (long)scene->wide && sr < (long)scene->high &&
+           scene->restless[(size_t)sr * scene->wide + (size_t)sc];
 }

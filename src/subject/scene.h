@@ -41,6 +41,7 @@ struct scene {
     float *spread;     /* 1.4826 x median absolute deviation over time */
     float *limit;      /* a difference beyond this is a change */
     float noise;       /* median of spread */
+    uint8_t *restless; /* 1 where the scenery itself keeps changing; NULL = not known yet */
 };
 
 /* One connected set of changed cells in one frame. */
@@ -50,15 +51,24 @@ struct component {
     float col, row;                  /* centre */
     float strength;                  /* mean of difference / limit, each capped at 6 */
     float moving;                    /* share of its cells that differ from a neighbour frame */
+    float restless;                  /* share of its cells where the scenery itself keeps changing */
     bool border;
 };
 
-/* The components of one frame: label[i] = 1 + index of the component that cell i belongs to, 0 = none. */
+/* The components of one frame: label[i] = 1 + index of the component that cell i belongs to, 0 = none. Cells
+   that only closing added carry LAYER_CLOSED: they look like the scene. */
+enum { LAYER_CLOSED = 0x80 };
+
 struct layer {
     uint8_t *label;
     size_t n;
     struct component component[SCENE_MAX_COMPONENTS];
 };
+
+static inline uint8_t layer_label(const struct layer *layer, size_t i)
+{
+    return layer->label[i] & (uint8_t)~LAYER_CLOSED;
+}
 
 /* One subject's way: pick[t] is a component of layer t or -1. */
 struct track {
@@ -95,6 +105,8 @@ void scene_frame_from(const struct scene *scene, size_t u, size_t t, const float
 /* The background and (may be NULL) the limits in the cells of frame t; where no frame shows the cell,
  * `fill` and an endless limit. */
 void scene_background_at(const struct scene *scene, size_t t, const float *fill, float *plane, float *limit);
+/* Does the scenery itself keep changing at a cell of frame t? */
+bool scene_is_restless(const struct scene *scene, size_t t, uint32_t c, uint32_t r);
 /* Spreads at most SCENE_SAMPLE frames over the burst; returns how many. */
 size_t scene_sample(const struct scene *scene, size_t pick[SCENE_SAMPLE]);
 

@@ -56,9 +56,10 @@ static void outline(const struct scene *scene, const struct still *still, size_t
     mask_fill_holes(work->mask, scene->cols, scene->rows, work->cell);
 }
 
-static float moved(const struct scene *scene, const struct work *work)
+/* Share of the subject's cells that trade places with the background: wings do, a turning head hardly. */
+static float moved(const struct scene *scene, const struct still *still, const struct work *work)
 {
-    float limit = fmaxf(5.0f * scene->noise, 2.5f);
+    float limit = fmaxf(fmaxf(5.0f * scene->noise, 2.5f), 0.7f * still->cut);
     size_t area = 0, changed = 0;
     for (size_t i = 0; i < scene->cells; i++) {
         if (!work->mask[i])
@@ -90,7 +91,7 @@ bool still_regions(const struct scene *scene, struct still *still, struct subjec
         scene_frame_from(scene, t > 0 ? t - 1 : t, t, work.now, work.before);
         scene_frame_from(scene, t + 1 < scene->n ? t + 1 : t, t, work.now, work.after);
         outline(scene, still, t, &work);
-        float share = moved(scene, &work);
+        float share = moved(scene, still, &work);
         still->moved_share += share / (float)scene->n;
         done = region_add(scene, t, work.mask, 1, share, still->textural ? 0.5f : 1.0f, found, err);
     }

@@ -24,7 +24,7 @@ static float median_of(const struct scene *scene, const struct layer *layer, con
     return select_median(scratch, n);
 }
 
-/* Steps of the track from frame to frame, cells; returns how many. */
+/* Steps of the track from frame to frame while it moves, cells; returns how many. */
 static size_t steps_of(const struct scene *scene, const struct layer *layer, const struct track *track,
                        float *col, float *row)
 {
@@ -34,6 +34,10 @@ static size_t steps_of(const struct scene *scene, const struct layer *layer, con
         const struct component *b = track_component(layer, track, t);
         if (b == NULL)
             continue;
+        if (a->moving < 0.15f && b->moving < 0.15f) { /* at rest */
+            before = t;
+            continue;
+        }
         col[n] = (b->col - scene->shift_col[t]) - (a->col - scene->shift_col[before]);
         row[n++] = (b->row - scene->shift_row[t]) - (a->row - scene->shift_row[before]);
         before = t;
@@ -66,6 +70,22 @@ static float travel_of(const struct scene *scene, const struct layer *layer, con
     return far / fmaxf(median_of(scene, layer, track, true, length), 1.0f);
 }
 
+/* An animal at rest fills a good part of its box and is off the border in most frames; reeds that lean over
+   do neither. */
+static bool is_compact(const struct scene *scene, const struct layer *layer, const struct track *track)
+{
+    size_t frames = 0, good = 0;
+    for (size_t t = track->first; t <= track->last && t < scene->n; t++) {
+        const struct component *c = track_component(layer, track, t);
+        if (c == NULL)
+            continue;
+        float box = (float)(c->col1 - c->col0 + 1) * (float)(c->row1 - c->row0 + 1);
+        frames++;
+        good += !c->border && (float)c->area >= 0.3f * box;
+    }
+    return 2 * good > frames;
+}
+
 /* Lengths that a subject travels: with nothing else about, and beside one that travels farther. */
 static const float ALONE = 0.5f, BESIDE = 1.0f;
 
@@ -79,43 +99,95 @@ static void drop(struct tracks *tracks, size_t which, size_t frames)
     memmove(track, track + 1, (--tracks->n - which) * sizeof *track);
 }
 
+/* Is the track at frame t still (or again) on waving scenery: mostly restless cells or something far smaller
+   than its subject, and hardly a step within the next few frames? */
+static bool idles(const struct scene *scene, const struct layer *layer, const struct track *track, size_t t,
+                  int direction, float usual_step, float usual_area)
+{
+    enum { AHEAD = 3 };
+    const struct component *here = track_component(layer, track, t);
+    size_t last = direction > 0 ? track->last : track->first, u = t;
+    int steps = 0;
+    while (u != last && steps < AHEAD) {
+        u += (size_t)direction;
+        steps++;
+    }
+    const struct component *there = track_component(layer, track, u);
+    bool doubtful = here->restless >= 0.5f || (float)here->area < 0.25f * usual_area;
+    if (!doubtful || there == NULL)
+        return false;
+    return component_distance(scene, t, here, u, there) < 0.25f * usual_step * (float)steps;
+}
+
+static void give_up(const struct layer *layer, struct tracks *tracks, struct track *track, size_t t)
+{
+    for (size_t k = 0; k < layer[t].n; k++) {
+        uint8_t *owner = &tracks->owner[t * SCENE_MAX_COMPONENTS + k];
+        *owner = *owner == track->id ? 0 : *owner;
+    }
+    track->pick[t] = -1;
+}
+
+/* Cuts off the ends of a travelling track where it had not yet found its subject, or had lost it. */
+static void trim(const struct scene *scene, const struct layer *layer, struct tracks *tracks,
+                 struct track *track, float *scratch)
+{
+    float *col = scratch, *row = scratch + scene->n, *length = scratch + 2 * scene->n;
+    size_t n = steps_of(scene, layer, track, col, row);
+    for (size_t i = 0; i < n; i++)
+        length[i] = hypotf(col[i], row[i]);
+    float usual = select_median(length, n), area = median_of(scene, layer, track, false, length);
+    while (track->first < track->last &&
+           (track->pick[track->first] < 0 || idles(scene, layer, track, track->first, 1, usual, area)))
+        give_up(layer, tracks, track, track->first++);
+    while (track->first < track->last &&
+           (track->pick[track->last] < 0 || idles(scene, layer, track, track->last, -1, usual, area)))
+        give_up(layer, tracks, track, track->last--);
+}
+
 bool tracks_prune(const struct scene *scene, const struct layer *layer, struct tracks *tracks,
                   struct err *err)
 {
     float *scratch = malloc(3 * scene->n * sizeof *scratch);
     float area[TRACKS_MAX], travel[TRACKS_MAX], largest = 0, farthest = 0;
+    bool compact[TRACKS_MAX];
     if (scratch == NULL)
         return err_nomem(err);
     for (size_t i = 0; i < tracks->n; i++) {
         struct track *track = &tracks->track[i];
         area[i] = median_of(scene, layer, track, false, scratch);
+        compact[i] = is_compact(scene, layer, track);
         travel[i] = track->resting ? 0 : travel_of(scene, layer, track, scratch);
         farthest = fmaxf(farthest, travel[i]);
         if (travel[i] >= ALONE)
             largest = fmaxf(largest, area[i]);
     }
-    free(scratch);
     for (size_t i = tracks->n; i-- > 0;) {
         struct track *track = &tracks->track[i];
         track->travels = travel[i] >= fminf(BESIDE, fmaxf(farthest, ALONE)) && area[i] >= 0.15f * largest;
-        if (!track->travels && !(track->resting && area[i] >= 0.25f * largest))
+        bool rests = track->resting && area[i] >= 0.25f * largest && compact[i];
+        if (!track->travels && !rests)
             drop(tracks, i, scene->n);
+        else if (track->travels)
+            trim(scene, layer, tracks, track, scratch);
     }
+    free(scratch);
     return true;
 }
 
-/* What the scenery does at a cell, over the frames in which no subject covers it. */
+/* What the scenery does at a cell, over the frames in which no subject covers it. A component much larger
+   than usual for its track has run together with scenery and covers nothing. */
 static size_t unrest(const struct scene *scene, const struct layer *layer, const struct tracks *tracks,
-                     uint32_t c, uint32_t r, float *v)
+                     const float *usual_area, uint32_t c, uint32_t r, float *v)
 {
     size_t n = 0, i = (size_t)r * scene->wide + c;
     for (size_t t = 0; t < scene->n; t++) {
         size_t at = scene_cell(scene, t, c, r);
         if (at == SIZE_MAX)
             continue;
-        uint8_t label = layer[t].label[at];
-        bool covered = label > 0 && (tracks->owner[t * SCENE_MAX_COMPONENTS + label - 1u] != 0 ||
-                                     layer[t].component[label - 1].moving < 0.15f);
+        uint8_t label = layer_label(&layer[t], at);
+        uint8_t id = label > 0 ? tracks->owner[t * SCENE_MAX_COMPONENTS + label - 1u] : 0;
+        bool covered = id > 0 && (float)layer[t].component[label - 1].area <= 1.5f * usual_area[id];
         float y = covered ? -1.0f
                           : scene_luma_at(scene, t, (float)c - scene->origin_col + scene->shift_col[t],
                                           (float)r - scene->origin_row + scene->shift_row[t]);
@@ -143,21 +215,27 @@ bool scene_allow_unrest(struct scene *scene, const struct layer *layer, const st
 {
     size_t cells = (size_t)scene->wide * scene->high, i = 0;
     uint16_t *count = calloc(cells, sizeof *count);
-    float *v = malloc(scene->n * sizeof *v);
+    float *v = malloc(scene->n * sizeof *v), usual_area[UINT8_MAX + 1] = {0};
+    size_t beyond = scene->n / 8 > 6 ? scene->n / 8 : 6;
     *changed = false;
-    bool done = count != NULL && v != NULL;
+    if (scene->restless == NULL)
+        scene->restless = calloc(cells, 1);
+    bool done = count != NULL && v != NULL && scene->restless != NULL;
     if (done)
         count_changes(scene, layer, count);
+    for (size_t k = 0; done && k < tracks->n; k++)
+        usual_area[tracks->track[k].id] = median_of(scene, layer, &tracks->track[k], false, v);
     for (uint32_t r = 0; done && r < scene->high; r++)
         for (uint32_t c = 0; c < scene->wide; c++, i++) {
             if (count[i] < 2 || count[i] * 12u < scene->n || scene->background[i] < 0.0f)
                 continue;
-            size_t n = unrest(scene, layer, tracks, c, r, v);
-            if (n < SCENE_MIN_FRAMES)
+            size_t n = unrest(scene, layer, tracks, usual_area, c, r, v);
+            if (n <= beyond)
                 continue;
-            float usual = 1.3f * select_nth(v, n, n - 1 - n / 10);
+            float usual = 1.3f * select_nth(v, n, n - 1 - beyond);
             if (usual > scene->limit[i]) {
                 scene->limit[i] = usual;
+                scene->restless[i] = 1;
                 *changed = true;
             }
         }
