@@ -135,7 +135,9 @@ static bool agrees_with(struct run *run, struct family *family, const struct tar
 /* The files that share the family's name under this suffix and did not come from it. */
 static bool is_stranger(const struct family *family, const struct target_file *f, char *const *paths)
 {
-    if ((f->flags & (TARGET_LISTED | TARGET_ON_DISK)) == 0 || f->run_card == family->card_number)
+    if ((f->flags & (TARGET_LISTED | TARGET_ON_DISK)) == 0)
+        return false;
+    if (f->run_card == family->card_number && strcmp(f->run_family, family->job[0].file->family) == 0)
         return false;
     for (size_t i = 0; i < family->n; i++)
         if (paths[i] != NULL && strcmp(paths[i], f->path) == 0)
@@ -180,13 +182,19 @@ static void attempt_release(struct attempt *a, size_t n)
     *a = (struct attempt){0};
 }
 
-/* A picture of the family lies there with the same bytes: it is the same exposure. */
-static bool shares_picture(const struct family *family, const struct attempt *a)
+/* A picture of the family lies there with the same bytes, or did before it was lost: the same exposure. */
+static bool shares_picture(const struct run *run, const struct family *family, const struct attempt *a)
 {
-    for (size_t i = 0; i < family->n; i++)
-        if (a->path[i] != NULL && a->place[i][0] == PLACE_SAME && family->job[i].file->size > 0 &&
-            is_picture(family->job[i].file->path))
+    const struct target *session = &run->target[0];
+    for (size_t i = 0; i < family->n; i++) {
+        const struct job *job = &family->job[i];
+        size_t file = a->path[i] != NULL ? target_find(session, a->path[i]) : TARGET_NONE;
+        bool listed = file != TARGET_NONE && (session->file[file].flags & TARGET_LISTED) != 0 &&
+                      hash_equal(&session->file[file].digest, &job->digest);
+        if (a->path[i] != NULL && (listed || a->place[i][0] == PLACE_SAME) && job->file->size > 0 &&
+            is_picture(job->file->path))
             return true;
+    }
     return false;
 }
 
@@ -227,7 +235,7 @@ static bool try_suffix(struct run *run, struct family *family, uint32_t suffix, 
             a->fits = a->fits && a->place[i][t] != PLACE_TAKEN;
         }
     }
-    if (!a->fits || shares_picture(family, a))
+    if (!a->fits || shares_picture(run, family, a))
         return true;
     for (size_t i = 0; i < family->n; i++) {
         if (a->path[i] == NULL)
@@ -365,6 +373,7 @@ static bool note_placed(struct run *run, struct family *family, struct job *job,
     else
         run->report->mirrored++;
     f->run_card = family->card_number;
+    f->run_family = job->file->family;
     if (!target_state(session, file, &state, err))
         return false;
     if (state == TARGET_STATE_DELETED)

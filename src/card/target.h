@@ -42,7 +42,8 @@ struct target_file {
     uint64_t copied_size; /* from copies.log, where `from_log` */
     int64_t copied_mtime_ns;
     bool from_log;
-    unsigned run_card; /* 1.. = stands for a file of that card in this run, 0 = of none */
+    unsigned run_card;      /* 1.. = stands for a file of that card in this run, 0 = of none */
+    const char *run_family; /* ... and of that family; the card's */
 };
 
 /* One line of copies.log: this file of that card is that file here. */

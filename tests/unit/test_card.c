@@ -1,11 +1,6 @@
 /* Copy and check: what lands where, under which name, and what is said about it. */
 #include "card_tree.h"
 
-#include "../../src/card/manifest.h"
-#include "../../src/card/names.h"
-#include "../../src/card/view.h"
-#include "chaffinch/hash.h"
-
 static void expect_same(const char *a, const char *b)
 {
     ck_assert_msg(tree_same(a, b), "'%s' and '%s' differ", a, b);
@@ -18,139 +13,6 @@ static bool troubled(const struct tree_run *run, const char *path)
             return true;
     return false;
 }
-
-/* --- names --- */
-
-START_TEST(names_get_a_suffix_before_the_first_dot)
-{
-    static const struct {
-        const char *path, *family, *second;
-    } cases[] = {
-        {"DCIM/100DEMO/DSC_0001.JPG", "DCIM/100DEMO/dsc_0001", "DCIM/100DEMO/DSC_0001-2.JPG"},
-        {"DCIM/100DEMO/DSC_0001.JPG.xmp", "DCIM/100DEMO/dsc_0001", "DCIM/100DEMO/DSC_0001-2.JPG.xmp"},
-        {"a.b/noext", "a.b/noext", "a.b/noext-2"},
-        {"._DSC_0001.JPG", "._dsc_0001", "._DSC_0001-2.JPG"},
-        {".hidden", ".hidden", ".hidden-2"},
-        {"-dash.x", "-dash", "-dash-2.x"},
-        {"\xff\xfe.bin", "\xff\xfe", "\xff\xfe-2.bin"},
-    };
-    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
-        char *family = names_family(cases[i].path, NULL);
-        char *second = names_with_suffix(cases[i].path, 2, NULL);
-        char *plain = names_with_suffix(cases[i].path, NAMES_NO_SUFFIX, NULL);
-        ck_assert_str_eq(family, cases[i].family);
-        ck_assert_str_eq(second, cases[i].second);
-        ck_assert_str_eq(plain, cases[i].path);
-        free(family);
-        free(second);
-        free(plain);
-    }
-}
-END_TEST
-
-START_TEST(a_name_of_full_length_still_gets_a_suffix)
-{
-    char leaf[NAMES_LEAF_MAX + 1];
-    memset(leaf, 'a', sizeof leaf - 1);
-    memcpy(leaf + 246, "\xc3\xa9.JPG", 7);
-    leaf[NAMES_LEAF_MAX] = '\0';
-    memcpy(leaf + 252, "123", 4);
-    char *s = names_with_suffix(leaf, 12, NULL);
-    ck_assert_uint_le(strlen(s), NAMES_LEAF_MAX);
-    ck_assert_ptr_nonnull(strstr(s, "-12.JPG123"));
-    ck_assert(str_is_utf8(s, strlen(s)));
-    free(s);
-}
-END_TEST
-
-/* --- the read-only view --- */
-
-START_TEST(the_view_of_a_card_refuses_everything_that_writes)
-{
-    struct files view;
-    const struct timespec times[2] = {{0}, {0}};
-    tree_file("card/a.jpg", 10, 1, 0);
-    view_init(&view, files_system());
-    int dir = view.openat(view.context, AT_FDCWD, "card", O_RDONLY | O_DIRECTORY, 0);
-    int fd = view.openat(view.context, dir, "a.jpg", O_RDONLY, 0);
-    ck_assert(dir >= 0 && fd >= 0);
-    static const int writing[] = {O_WRONLY, O_RDWR, O_RDONLY | O_CREAT, O_RDONLY | O_APPEND};
-    for (size_t i = 0; i < sizeof writing / sizeof writing[0]; i++) {
-        errno = 0;
-        ck_assert_int_eq(view.openat(view.context, dir, "b.jpg", writing[i], 0666), -1);
-        ck_assert_int_eq(errno, EROFS);
-    }
-    ck_assert_int_eq(view.write(view.context, fd, "x", 1), -1);
-    ck_assert_int_eq(view.fsync(view.context, fd), -1);
-    ck_assert_int_eq(view.futimens(view.context, fd, times), -1);
-    ck_assert_int_eq(view.fchmod(view.context, fd, 0600), -1);
-    ck_assert_int_eq(view.mkdirat(view.context, dir, "x", 0777), -1);
-    ck_assert_int_eq(view.lock(view.context, fd), -1);
-    ck_assert_int_eq(view.renameat2(view.context, dir, "a.jpg", dir, "b.jpg", 0), -1);
-    ck_assert_int_eq(view.linkat(view.context, dir, "a.jpg", dir, "b.jpg"), -1);
-    ck_assert_int_eq(view.unlinkat(view.context, dir, "a.jpg", 0), -1);
-    ck_assert_int_eq(errno, EROFS);
-    ck_assert_uint_eq(tree_count("card"), 1);
-    (void)close(fd);
-    (void)close(dir);
-}
-END_TEST
-
-/* --- the manifest --- */
-
-static int listed;
-
-static bool note_line(void *context, const char *path, const struct hash_digest *digest, struct err *err)
-{
-    (void)err;
-    struct hash_digest of_x = hash_of("x", 1);
-    ck_assert(hash_equal(digest, &of_x));
-    ck_assert_str_eq(path, ((const char *const *)context)[listed]);
-    listed++;
-    return true;
-}
-
-static void append_raw(const char *path, const char *text)
-{
-    FILE *f = fopen(path, "ab");
-    ck_assert_ptr_nonnull(f);
-    (void)fputs(text, f);
-    (void)fclose(f);
-}
-
-START_TEST(a_torn_line_of_the_manifest_is_dropped_and_mended)
-{
-    static const char *const paths[] = {"a.jpg", " b", "c\nd", "e\\f"};
-    struct root root = ROOT_INIT;
-    struct manifest_lines lines = {0};
-    struct hash_digest of_x = hash_of("x", 1);
-    bool present;
-    ck_assert(root_open(&root, files_system(), "session", true, true, NULL));
-    for (size_t i = 0; i < 4; i++)
-        manifest_line(&lines, paths[i], &of_x);
-    ck_assert(manifest_write(&root, &lines, NULL));
-    append_raw("session/.chaffinch/manifest.txt", "0123456789abcdef0123456789abcdef  torn");
-    append_raw("session/.chaffinch/manifest.nul", "0123");
-    for (int i = 0; i < 2; i++) {
-        listed = 0;
-        ck_assert(manifest_read(&root, note_line, (void *)(uintptr_t)paths, &present, NULL));
-        ck_assert(present);
-        ck_assert_int_eq(listed, 4);
-        ck_assert(manifest_mend(&root, NULL));
-    }
-    manifest_line(&lines, "g", &of_x);
-    ck_assert(manifest_write(&root, &lines, NULL));
-    struct err err = ERR_INIT;
-    append_raw("session/.chaffinch/manifest.txt", "not a line\n");
-    static const char *const more[] = {"a.jpg", " b", "g"};
-    listed = 0;
-    ck_assert(!manifest_read(&root, note_line, (void *)(uintptr_t)more, &present, &err));
-    ck_assert_int_eq(err.code, ERR_DAMAGED);
-    ck_assert_ptr_nonnull(strstr(err.message, "record 4"));
-    manifest_lines_release(&lines);
-    root_close(&root);
-}
-END_TEST
 
 /* --- copying --- */
 
@@ -323,6 +185,58 @@ START_TEST(all_files_of_a_frame_get_the_same_suffix)
     ck_assert_int_eq(tree_copy(&b), 0);
     expect_same("b/D/DSC_0001.WAV", "session/D/DSC_0001-2.WAV");
     ck_assert_uint_eq(tree_count("session"), 7);
+    card_report_release(&a.report);
+    card_report_release(&b.report);
+}
+END_TEST
+
+START_TEST(a_suffix_never_joins_two_frames_of_one_card)
+{
+    struct tree_run a = TREE_RUN("a"), b = TREE_RUN("b");
+    tree_file("a/D/DSC_0001.JPG", 5000, 1, 0);
+    tree_file("b/D/DSC_0001.JPG", 5000, 3, 0);
+    tree_file("b/D/DSC_0001-2.NEF", 5000, 4, 900); /* another frame: its name is what the first one gets */
+    ck_assert_int_eq(tree_copy(&a), 0);
+    ck_assert_int_eq(tree_copy(&b), 0);
+    expect_same("b/D/DSC_0001.JPG", "session/D/DSC_0001-2.JPG");
+    expect_same("b/D/DSC_0001-2.NEF", "session/D/DSC_0001-2-2.NEF");
+    ck_assert_int_eq(tree_copy(&b), 0);
+    ck_assert_uint_eq(b.report.present, 2);
+    card_report_release(&a.report);
+    card_report_release(&b.report);
+}
+END_TEST
+
+START_TEST(a_lost_picture_comes_back_to_its_sidecar)
+{
+    struct tree_run run = TREE_RUN("card");
+    tree_file("card/D/DSC_0001.JPG", 5000, 1, 0);
+    ck_assert_int_eq(tree_copy(&run), 0);
+    tree_file("session/D/DSC_0001.xmp", 50, 2, 9000); /* made by other software since */
+    ck_assert_int_eq(unlink("session/D/DSC_0001.JPG"), 0);
+    ck_assert_int_eq(tree_copy(&run), 0);
+    expect_same("card/D/DSC_0001.JPG", "session/D/DSC_0001.JPG");
+    ck_assert_uint_eq(tree_count("session"), 2);
+    card_report_release(&run.report);
+}
+END_TEST
+
+START_TEST(a_long_series_of_one_base_name_stays_together)
+{
+    struct tree_run a = TREE_RUN("a"), b = TREE_RUN("b");
+    char path[TREE_PATH];
+    for (unsigned i = 0; i < 150; i++) {
+        (void)snprintf(path, sizeof path, "a/D/clip.%04u.dng", i);
+        tree_file(path, 100, i + 1, 10 * (long)i);
+        (void)snprintf(path, sizeof path, "b/D/clip.%04u.dng", i + 70);
+        tree_file(path, 100, i + 1000, 10 * (long)i + 90000);
+    }
+    ck_assert_int_eq(tree_copy(&a), 0);
+    ck_assert_int_eq(tree_copy(&b), 0);
+    expect_same("a/D/clip.0149.dng", "session/D/clip.0149.dng");
+    expect_same("b/D/clip.0070.dng", "session/D/clip-2.0070.dng");
+    expect_same("b/D/clip.0219.dng", "session/D/clip-2.0219.dng");
+    ck_assert_uint_eq(b.report.verified[CARD_PICTURE], 150);
     card_report_release(&a.report);
     card_report_release(&b.report);
 }
@@ -514,43 +428,6 @@ START_TEST(a_second_folder_inside_a_new_session_is_refused)
 }
 END_TEST
 
-/* --- the verdict --- */
-
-START_TEST(the_verdict_counts_kinds_and_disks)
-{
-    struct card_report r = CARD_REPORT_INIT;
-    struct str s = STR_INIT;
-    r.verified[CARD_PICTURE] = 3212;
-    r.verified[CARD_CLIP] = 14;
-    r.verified[CARD_OTHER] = 2;
-    r.card_seen = true;
-    card_verdict(&r, &s);
-    ck_assert_str_eq(s.bytes,
-                     "3,212 pictures, 14 clips, 2 other files verified on 1 disk: keep the card until a "
-                     "second copy exists");
-    str_clear(&s);
-    r.disks = 2;
-    card_verdict(&r, &s);
-    ck_assert_str_eq(s.bytes,
-                     "3,212 pictures, 14 clips, 2 other files verified on 2 different disks: the card may "
-                     "be formatted");
-    ck_assert_int_eq(card_exit_status(&r, NULL), 0);
-    str_clear(&s);
-    r.n_trouble = 1;
-    r.one_is_enough = true;
-    card_verdict(&r, &s);
-    ck_assert_ptr_null(strstr(s.bytes, "formatted"));
-    ck_assert_int_eq(card_exit_status(&r, NULL), 1);
-    str_clear(&s);
-    r.n_trouble = 0;
-    r.interrupted = true;
-    card_verdict(&r, &s);
-    ck_assert_ptr_null(strstr(s.bytes, "formatted"));
-    ck_assert_int_eq(card_exit_status(&r, NULL), 4);
-    str_release(&s);
-}
-END_TEST
-
 /* --- checking --- */
 
 struct findings {
@@ -720,10 +597,6 @@ static Suite *card_suite(void)
     TCase *c = tcase_create("card");
     tcase_add_checked_fixture(c, tree_setup, tree_teardown);
     tcase_set_timeout(c, 60);
-    tcase_add_test(c, names_get_a_suffix_before_the_first_dot);
-    tcase_add_test(c, a_name_of_full_length_still_gets_a_suffix);
-    tcase_add_test(c, the_view_of_a_card_refuses_everything_that_writes);
-    tcase_add_test(c, a_torn_line_of_the_manifest_is_dropped_and_mended);
     tcase_add_test(c, every_regular_file_arrives_with_its_time);
     tcase_add_test(c, what_is_not_a_regular_file_is_named);
     tcase_add_test(c, a_second_run_copies_only_what_is_missing);
@@ -731,6 +604,9 @@ static Suite *card_suite(void)
     tcase_add_test(c, a_changed_copy_withholds_the_verdict);
     tcase_add_test(c, a_reused_card_brings_other_pictures_under_old_names);
     tcase_add_test(c, all_files_of_a_frame_get_the_same_suffix);
+    tcase_add_test(c, a_suffix_never_joins_two_frames_of_one_card);
+    tcase_add_test(c, a_lost_picture_comes_back_to_its_sidecar);
+    tcase_add_test(c, a_long_series_of_one_base_name_stays_together);
     tcase_add_test(c, the_users_own_file_is_never_replaced);
     tcase_add_test(c, a_link_in_the_session_leads_nowhere);
     tcase_add_test(c, raw_and_jpeg_from_two_slots_become_one_frame);
@@ -739,7 +615,6 @@ static Suite *card_suite(void)
     tcase_add_test(c, a_second_copy_on_the_same_disk_does_not_count);
     tcase_add_test(c, folders_in_one_another_are_refused);
     tcase_add_test(c, a_second_folder_inside_a_new_session_is_refused);
-    tcase_add_test(c, the_verdict_counts_kinds_and_disks);
     tcase_add_test(c, check_finds_what_is_missing_changed_and_moved);
     tcase_add_test(c, check_needs_a_manifest);
     tcase_add_test(c, what_apply_moved_or_deleted_is_not_missing);
