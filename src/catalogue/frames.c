@@ -189,6 +189,13 @@ bool catalogue_set_file_path(struct catalogue *c, int64_t file, const char *path
                              struct err *err)
 {
     struct sql q;
+    /* The file lies there now, so a row that another file of that name left behind is out of date. */
+    if (!sql_start(c, &q, "DELETE FROM file WHERE path = ?1 AND id <> ?2", err))
+        return false;
+    sql_bytes(&q, path);
+    sql_int(&q, file);
+    if (!sql_done(&q, err))
+        return false;
     if (!sql_start(c, &q, "UPDATE file SET path = ?1, home = ?2, missing = 0 WHERE id = ?3", err))
         return false;
     sql_bytes(&q, path);

@@ -1,0 +1,163 @@
+#include "folders.h"
+
+#include <errno.h>
+#include <fcntl.h>
+#include <stdlib.h>
+#include <string.h>
+
+static char *parent_of(const char *path, struct err *err)
+{
+    const char *slash = strrchr(path, '/');
+    char *parent = strndup(path, slash != NULL ? (size_t)(slash - path) : 0);
+    if (parent == NULL)
+        err_nomem(err);
+    return parent;
+}
+
+/* *there = false where it is missing. */
+static bool look_at_folder(const struct run *run, const struct files *fs, uint32_t place, const char *path,
+                           bool *there, int64_t *mtime_ns, struct err *err)
+{
+    struct err trouble = ERR_INIT;
+    struct stat st;
+    int fd = files_open_folder(fs, run->places[place].fd, path, false, &trouble);
+    *there = fd >= 0;
+    if (fd < 0 && trouble.code == ERR_NOT_FOUND)
+        return true;
+    bool ok = fd >= 0;
+    if (ok && fs->fstat(fs->context, fd, &st) != 0)
+        ok = err_sys(&trouble, "look at", path);
+    files_drop(fs, fd);
+    if (ok)
+        *mtime_ns = files_time_ns(&st.st_mtim);
+    else if (err != NULL)
+        *err = trouble;
+    return ok;
+}
+
+static bool is_ours(const struct run *run, const struct history *history, uint32_t folder)
+{
+    char *shown = run_shown(run, folder, "", NULL);
+    bool ours = shown != NULL && history_made_folder(history, shown);
+    free(shown);
+    return ours;
+}
+
+uint32_t folders_add(struct run *run, const struct files *fs, const struct history *history, uint32_t place,
+                     const char *path, struct err *err)
+{
+    bool there;
+    int64_t mtime_ns = 0;
+    uint32_t index = run_find_folder(run, place, path);
+    if (index != RUN_NONE)
+        return index;
+    if (!look_at_folder(run, fs, place, path, &there, &mtime_ns, err))
+        return RUN_NONE;
+    index = run_add_folder(run, place, path, err);
+    if (index == RUN_NONE)
+        return RUN_NONE;
+    run->folders[index].made = !there;
+    run->folders[index].before_ns = mtime_ns;
+    if (*path != '\0' && (!there || is_ours(run, history, index))) {
+        char *parent = parent_of(path, err);
+        uint32_t above = parent != NULL ? folders_add(run, fs, history, place, parent, err) : RUN_NONE;
+        free(parent);
+        if (above == RUN_NONE)
+            return RUN_NONE;
+    }
+    return index;
+}
+
+void folders_plan_times(struct run *undo, const struct run *undone)
+{
+    for (size_t i = 0; i < undo->n_folders; i++) {
+        struct run_folder *folder = &undo->folders[i];
+        folder->restores = !folder->made;
+        folder->restore_ns = folder->before_ns;
+        for (size_t k = 0; k < undone->n_folders; k++) {
+            const struct run_folder *then = &undone->folders[k];
+            if (strcmp(undo->places[folder->place].path, undone->places[then->place].path) == 0 &&
+                strcmp(folder->path, then->path) == 0 && !then->made && then->has_after &&
+                then->after_ns == folder->before_ns)
+                folder->restore_ns = then->before_ns;
+        }
+    }
+}
+
+/* ---- the end of a run ---------------------------------------------------------------------------------- */
+
+static bool remove_if_empty(struct act *act, const struct run_folder *folder, struct err *err)
+{
+    const struct files *fs = act->fs;
+    const char *leaf;
+    struct err trouble = ERR_INIT;
+    int parent = files_parent(fs, act->run->places[folder->place].fd, folder->path, false, &leaf, &trouble);
+    if (parent < 0)
+        return true;
+    bool ok = true;
+    if (fs->unlinkat(fs->context, parent, leaf, AT_REMOVEDIR) == 0)
+        ok = files_sync(fs, parent, folder->path, err);
+    else if (errno == EIO || errno == EROFS)
+        ok = err_sys(err, "remove the folder", folder->path);
+    files_drop(fs, parent);
+    return ok;
+}
+
+static bool remove_empty(struct act *act, const struct history *history, struct err *err)
+{
+    struct run *run = act->run;
+    size_t longest = 0;
+    for (size_t i = 0; i < run->n_folders; i++)
+        if (strlen(run->folders[i].path) > longest)
+            longest = strlen(run->folders[i].path);
+    /* Longer paths first: a folder is empty only after those in it are gone. */
+    for (size_t size = longest; size > 0; size--)
+        for (size_t i = 0; i < run->n_folders; i++)
+            if (strlen(run->folders[i].path) == size &&
+                (run->folders[i].made || is_ours(run, history, (uint32_t)i)) &&
+                !remove_if_empty(act, &run->folders[i], err))
+                return false;
+    return true;
+}
+
+static bool set_time(struct act *act, const struct run_folder *folder, int fd, struct err *err)
+{
+    struct timespec times[2] = {{.tv_nsec = UTIME_OMIT},
+                                {.tv_sec = (time_t)(folder->restore_ns / 1000000000),
+                                 .tv_nsec = (long)(folder->restore_ns % 1000000000)}};
+    if (times[1].tv_nsec < 0) {
+        times[1].tv_nsec += 1000000000;
+        times[1].tv_sec--;
+    }
+    if (act->fs->futimens(act->fs->context, fd, times) == 0)
+        return files_sync(act->fs, fd, folder->path, err);
+    /* Somebody else's folder keeps its new time; that harms no picture. */
+    return errno == EPERM || errno == EACCES || err_sys(err, "set the time of the folder", folder->path);
+}
+
+static bool finish_folder(struct act *act, struct run_folder *folder, struct err *err)
+{
+    struct err trouble = ERR_INIT;
+    struct stat st;
+    int fd = files_open_folder(act->fs, act->run->places[folder->place].fd, folder->path, false, &trouble);
+    folder->has_after = false;
+    if (fd < 0)
+        return true;
+    bool ok = !folder->restores || set_time(act, folder, fd, err);
+    if (ok && act->fs->fstat(act->fs->context, fd, &st) == 0) {
+        folder->has_after = true;
+        folder->after_ns = files_time_ns(&st.st_mtim);
+    }
+    files_drop(act->fs, fd);
+    return ok;
+}
+
+bool folders_finish(struct act *act, const struct history *history, struct err *err)
+{
+    if (!remove_empty(act, history, err))
+        return false;
+    for (size_t i = 0; i < act->run->n_folders; i++)
+        if (!finish_folder(act, &act->run->folders[i], err))
+            return false;
+    return true;
+}
