@@ -101,7 +101,7 @@ lint: headers ## include order, dangerous calls, function length, format
 	@scripts/check-danger
 	@clang-format --dry-run -Werror $(STYLED) && echo "format: $(words $(STYLED)) files obey .clang-format"
 
-cli: all $(OUT)/cardgen ## run the command line tests
+cli: all $(OUT)/cardgen $(CRASH_BIN) ## run the command line tests
 	@scripts/run-cli $(OUT)
 
 crash: all $(CRASH_BIN) ## run the kill tests
