@@ -40,19 +40,22 @@ bool frame_kind_is_picture(enum frame_file_kind kind);
  * base name count as number. */
 struct frame_name {
     char prefix[64]; /* "_DSC", "DSC_" and the like, upper case; the base name without its number */
-    int number;      /* -1 where there is none */
+    int number;      /* -1 where there is none; DEMO0001-2, a copy beside DEMO0001, has its number */
     int digits;      /* how many digits the number was written with */
     bool dcf;        /* follows the rule to the letter */
     int folder;      /* 100..999 of a DCF folder NNNAAAAA, -1 else: from the path's last folder */
 };
 void frame_name_parse(const char *path, struct frame_name *name);
 
-/* Groups the files of ONE folder. group[i] = index of the frame that files[i] belongs to, -1 for OTHER;
-   kinds[i] is filled too. Frames are numbered 0.. in byte order of their base names. Files share a frame when
-   their base names (case-insensitive, the part before the first extension; sidecars NAME.EXT.xmp belong to
-   NAME) are equal and one of them is a picture. Case twins that differ as pictures of the same kind
-   (IMG_1.JPG and img_1.jpg on a case-sensitive disk) stay two frames; further companions then go to the exact
-   spelling, else to the first. Returns the number of frames; false with ERR_NOMEM. Pure. */
+/* Groups the files of ONE folder. group[i] = index of the frame that files[i] belongs to, -1 for what belongs
+   to no picture; kinds[i] is filled too (a sidecar, sound or thumbnail without its picture is FRAME_OTHER).
+   Frames are numbered 0.. in byte order of their base names. The base name is the part before the last
+   extension; NAME.EXT.xmp belongs to NAME where EXT is one of a picture, so that "pond.1.jpg" and
+   "pond.2.jpg" are two frames. Files share a frame when their base names are equal but for case (ASCII) and
+   one of them is a picture. Twins, pictures whose whole names differ by case only (IMG_1.JPG and img_1.jpg on
+   a case-sensitive disk), stay two frames; NAME.EXT.xmp then goes to the picture it names, other files to the
+   exact spelling, else to the first. The result does not depend on the order of the names. False with
+   ERR_NOMEM. Pure. */
 bool frame_group(const char *const *names, size_t n, int32_t *group, enum frame_file_kind *kinds,
                  size_t *n_frames, struct err *err);
 
@@ -64,7 +67,8 @@ struct frame_meta {
     int subsec_digits; /* fraction digits as written, 0 = none (trailing blanks trimmed), at most 9 count */
     bool has_offset;
     int offset_min; /* OffsetTimeOriginal, minutes east of UTC */
-    char maker[64], model[64], serial[64], lens[96];
+    char maker[64], model[64], lens[96];
+    char serial[64];   /* of the body; empty where a camera writes none, or only zeros */
     double exposure_s; /* 0 = unknown, as the next four */
     double f_number;
     double focal_mm;
@@ -79,14 +83,18 @@ struct frame_meta {
     uint64_t image_count;              /* maker-note shutter count, 0 = unknown. A hint only */
 };
 
-/* Reads the metadata of a JPEG or raw from memory (whole file or its first part; a JPEG's first 256 KiB are
-   enough). Must run in a worker. Absent or damaged Exif is no error: has_time is false then. ERR_FORMAT only
-   if the bytes are not such a picture at all. */
+/* Reads the metadata of a JPEG, raw or HEIF from memory (whole file or its first part; a JPEG's first 256 KiB
+   are enough, a raw wants the whole file). Must run in a worker: the libraries that read it print, and may
+   crash. Absent or damaged Exif is no error: has_time is false then. ERR_FORMAT only if the bytes are not
+   such a picture at all; a raw that LibRaw does not know is accepted where its own tags tell a time. Whether
+   its picture can be decoded is another question. The time is DateTimeOriginal's, else DateTimeDigitized's,
+   else DateTime's, each with its own fraction and offset. */
 bool frame_peek(enum frame_file_kind kind, const uint8_t *bytes, size_t size, struct frame_meta *meta,
                 struct err *err);
 
 /* Exif date and time parsing on its own, for tests: "YYYY:MM:DD HH:MM:SS", fraction digits (may be NULL),
-   offset "+HH:MM" (may be NULL). Blank, zero or impossible dates give has_time = false. */
+   offset "+HH:MM" (may be NULL). Blank, zero or impossible dates, and years outside 1900-2261, give
+   has_time = false and has_offset = false. A fraction or offset that is nonsense counts as not written. */
 void frame_time_parse(const char *date, const char *subsec, const char *offset, struct frame_meta *meta);
 /* "2026-05-01T07:30:15.042+02:00": RFC 3339 with as many fraction digits as written, no zone where the camera
  * wrote none; "" if unknown. */
@@ -94,7 +102,7 @@ void frame_time_text(const struct frame_meta *meta, char out[48]);
 /* The same from its parts, as the catalogue keeps them. */
 void frame_time_format(int64_t time_ns, int subsec_digits, bool has_offset, int offset_min, char out[48]);
 
-/* struct frame_meta to and from the bytes that cross the worker's pipe. */
+/* Can this be what frame_peek() fills? For the bytes that cross a worker's pipe. */
 bool frame_meta_valid(const struct frame_meta *meta);
 
 #endif

@@ -2,6 +2,7 @@
  * The check: every file of the manifest is read again, wherever apply moved it, and compared; then every file
  * of a card. Writes nothing.
  */
+#include <errno.h>
 #include <fcntl.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -12,6 +13,7 @@
 struct check {
     struct target target;
     struct map by_digest; /* files that are as they were copied, or were deleted by apply */
+    struct catalogue *catalogue;
     const struct card_options *options;
     card_finding *finding;
     void *context;
@@ -201,6 +203,7 @@ bool card_check(struct root *session, struct catalogue *catalogue, struct card_s
                 struct card_report *report, struct err *err)
 {
     struct check c = {
+        .catalogue = catalogue,
         .options = options,
         .finding = finding,
         .context = context,

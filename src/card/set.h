@@ -48,7 +48,7 @@ struct lineage {
     bool exists; /* folder[0] is the folder itself; else it is the one that it will be made in */
 };
 
-/* ERR_NOMEM only: what cannot be looked at ends the list. */
+/* ERR_NOMEM only: what cannot be looked at ends the list. `follow` a folder named by the user. */
 bool lineage_of(const struct files *fs, const char *path, struct lineage *lineage, struct err *err);
 void lineage_release(struct lineage *lineage);
 bool lineage_holds(const struct lineage *lineage, dev_t device, ino_t inode);
