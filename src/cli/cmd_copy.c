@@ -1,26 +1,8 @@
 #include <stdio.h>
 
-#include "chaffinch/card.h"
 #include "chaffinch/catalogue.h"
+#include "card_words.h"
 #include "cli.h"
-
-/* Everything that is not safe, each with its reason, then the counts. */
-static void tell_person(struct cli *cli, const struct card_report *report)
-{
-    char path[700], n[32], bytes[32];
-    for (size_t i = 0; i < report->n_trouble; i++)
-        log_line(cli->log, "not copied: '%s': %s", err_escape(path, sizeof path, report->trouble[i].path),
-                 report->trouble[i].message);
-    log_line(cli->log, "%s copied (%s)", log_count(report->copied, n),
-             log_bytes(report->copied_bytes, bytes));
-    if (report->present > 0)
-        log_line(cli->log, "%s here already", log_count(report->present, n));
-    if (report->mirrored > 0)
-        log_line(cli->log, "%s the same on another card: stored once", log_count(report->mirrored, n));
-    if (report->deleted > 0)
-        log_line(cli->log, "%s deleted by chaffinch-apply before: not copied again",
-                 log_count(report->deleted, n));
-}
 
 static int print_verdict(struct cli *cli, const struct card_report *report, const struct err *err)
 {
@@ -58,7 +40,7 @@ static int copy_into(struct cli *cli, struct card_set *set, const char *session,
     }
     status = err_exit_status(&err);
     if (report.card_seen) { /* it began to copy */
-        tell_person(cli, &report);
+        card_words_tell(cli, &report);
         status = print_verdict(cli, &report, &err);
     }
 out:

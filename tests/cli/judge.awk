@@ -20,7 +20,7 @@ FNR == NR {
         seen[p]++
         tp[p, s] = pass; bx[p, s] = $col["x" b]; by[p, s] = $col["y" b]; bw[p, s] = $col["w" b]; bh[p, s] = $col["h" b]
         blur[p, s] = $col["blur" b]; complete[p, s] = $col["complete" b]; cut[p, s] = $col["cut" b]; landed[p, s] = $col["landed" b]
-        if (complete[p, s] && (!landed[p, s] || scene[p] == "perch")) {
+        if ($2 != "single" && complete[p, s] && (!landed[p, s] || scene[p] == "perch")) {
             key = $2 SUBSEP pass
             list[key] = list[key] " " blur[p, s]
             if (!(key in least) || blur[p, s] < least[key]) least[key] = blur[p, s]

@@ -27,7 +27,7 @@ one_line() { n=$(wc -l <"$1"); if [ "$n" -eq 1 ]; then ok "one line"; else fail 
 same() { if cmp -s "$1" "$2"; then ok "$3"; else fail "$3"; diff "$1" "$2" | head -20; fi; }
 # snapshot FOLDER   every file and folder with mode, time and checksum; our own folder is left out
 snapshot() {
-    (cd "$1" && find . -path ./.chaffinch -prune -o -printf '%P\0%y %m %T@\n' | tr '\0' ' ' | sort &&
+    (cd "$1" && find . -mindepth 1 -path ./.chaffinch -prune -o -printf '%P\0%y %m %T@\n' | tr '\0' ' ' | sort &&
         find . -path ./.chaffinch -prune -o -type f -print0 | sort -z | xargs -0 -r md5sum)
 }
 finish() { if [ "$failures" -gt 0 ]; then echo "$failures checks failed"; exit 1; fi; exit 0; }

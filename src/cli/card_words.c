@@ -1,0 +1,18 @@
+#include "card_words.h"
+
+void card_words_tell(struct cli *cli, const struct card_report *report)
+{
+    char path[700], n[32], bytes[32];
+    for (size_t i = 0; i < report->n_trouble; i++)
+        log_line(cli->log, "not copied: '%s': %s", err_escape(path, sizeof path, report->trouble[i].path),
+                 report->trouble[i].message);
+    log_line(cli->log, "%s copied (%s)", log_count(report->copied, n),
+             log_bytes(report->copied_bytes, bytes));
+    if (report->present > 0)
+        log_line(cli->log, "%s here already", log_count(report->present, n));
+    if (report->mirrored > 0)
+        log_line(cli->log, "%s the same on another card: stored once", log_count(report->mirrored, n));
+    if (report->deleted > 0)
+        log_line(cli->log, "%s deleted by chaffinch-apply before: not copied again",
+                 log_count(report->deleted, n));
+}

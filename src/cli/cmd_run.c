@@ -1,0 +1,135 @@
+/* The whole night's work: copy, measure, rank, contact sheet, and one line that tells how it went. */
+#include <stdio.h>
+#include <stdlib.h>
+
+#include "awake.h"
+#include "chaffinch/card.h"
+#include "chaffinch/report.h"
+#include "chaffinch/session.h"
+#include "cli.h"
+#include "card_words.h"
+
+struct night {
+    struct cli *cli;
+    struct session *session;
+    struct card_report card;
+    struct session_measured measured;
+    struct session_ranked ranked;
+    struct catalogue_counts counts;
+    uint32_t keep;
+    char *sheet; /* where the contact sheet is */
+    int status;  /* the worst so far */
+};
+
+static void note_status(struct night *n, int status)
+{
+    if (status > n->status)
+        n->status = status;
+}
+
+/* True when the rest of the night can go on: also after single files failed (status 1). */
+static bool copy_card(struct night *n, struct card_set *set, const struct card_options *options)
+{
+    struct err err = ERR_INIT;
+    bool ok = card_copy(set, &n->session->root, n->session->catalogue, options, &n->card, &err);
+    if (!ok) {
+        n->card.interrupted = true;
+        log_err(n->cli->log, &err);
+    }
+    if (n->card.card_seen)
+        card_words_tell(n->cli, &n->card);
+    note_status(n, card_exit_status(&n->card, ok ? NULL : &err));
+    return ok;
+}
+
+static bool judge(struct night *n)
+{
+    struct err err = ERR_INIT;
+    const struct session_measure_options options = {0};
+    struct session *s = n->session;
+    bool ok = session_measure(s, n->cli->workers, &options, &n->measured, &err) &&
+              session_rank(s, n->keep, &n->ranked, &err) &&
+              report_sheet_write(s, n->cli->workers, NULL, &n->sheet, &err) &&
+              catalogue_count(s->catalogue, &n->counts, &err);
+    if (!ok)
+        note_status(n, cli_fail(n->cli, &err));
+    else if (n->measured.failed > 0)
+        note_status(n, 1);
+    return ok;
+}
+
+/* Bursts, passes, kept, for your eyes, failed, card verdict: on one line. */
+static void print_line(struct night *n)
+{
+    char a[32], b[32], c[32], d[32], e[32], f[32];
+    struct str verdict = STR_INIT;
+    card_verdict(&n->card, &verdict);
+    (void)printf("%s bursts, %s passes: keep %s, reject %s, for your eyes %s, failed %s; card: %s\n",
+                 log_count(n->counts.bursts, a), log_count(n->counts.passes, b), log_count(n->counts.kept, c),
+                 log_count(n->counts.rejected, d), log_count(n->counts.none, e),
+                 log_count(n->card.n_trouble + n->measured.failed, f), verdict.failed ? "?" : verdict.bytes);
+    str_release(&verdict);
+}
+
+static int spend_night(struct cli *cli, struct card_set *set, const char *path,
+                       const struct card_options *options, uint32_t keep)
+{
+    struct err err = ERR_INIT;
+    struct awake awake;
+    struct night n = {.cli = cli, .card = CARD_REPORT_INIT, .keep = keep};
+    n.session = session_open(cli->fs, path, SESSION_CREATE, cli->log, cli->stop, &err);
+    if (n.session == NULL)
+        return cli_fail(cli, &err);
+    awake_start(&awake, cli->log);
+    if (copy_card(&n, set, options) && judge(&n)) {
+        (void)printf("contact sheet: %s\n", n.sheet);
+        (void)printf("next: look at it, then type 'chaffinch-apply %s' to see what would be moved\n", path);
+        print_line(&n);
+    }
+    awake_end(&awake);
+    session_close(n.session);
+    card_report_release(&n.card);
+    free(n.sheet);
+    return cli_finish(cli, n.status);
+}
+
+int cmd_run(struct cli *cli, int argc, char **argv)
+{
+    struct card_options options = CARD_OPTIONS_INIT;
+    uint32_t keep = 0, jobs = 0;
+    const struct option_spec table[] = {
+        {"second", OPTION_TEXT, &options.second, "DIR",
+         "write and verify a second copy there, in the same read", 0, 0},
+        {"label", OPTION_TEXT, &options.label, "TEXT", "what you call the card", 0, 0},
+        {"one-is-enough", OPTION_FLAG, &options.one_is_enough, NULL,
+         "one verified copy is enough to format the card", 0, 0},
+        {"keep", OPTION_COUNT, &keep, "N", "frames to keep per pass (default: as last time, at first 3)", 1,
+         1000},
+        {"jobs", OPTION_COUNT, &jobs, "N", "worker processes (default: one per processor)", 1, 256},
+    };
+    const struct command_spec spec = {
+        "chaffinch run",
+        "CARD... SESSION [--second DIR] [--label TEXT] [--one-is-enough] [--keep N] [--jobs N]",
+        "Copies the card into SESSION, measures and ranks its frames and writes the contact sheet. The\n"
+        "computer is kept awake where the system offers that. A run that was interrupted goes on where\n"
+        "it stopped: type the same command again.",
+        table,
+        sizeof table / sizeof table[0],
+        2,
+        17};
+    struct options_arguments arguments;
+    struct err err = ERR_INIT;
+    int status;
+    options.log = cli->log;
+    options.stop = cli->stop;
+    if (!cli_parse(cli, &spec, argc, argv, &arguments, &status))
+        return status;
+    const char *session = arguments.arg[arguments.n - 1];
+    struct card_set *set = card_open(cli->fs, (const char *const *)arguments.arg, arguments.n - 1, session,
+                                     options.second, &err);
+    if (set == NULL)
+        return cli_fail(cli, &err);
+    status = spend_night(cli, set, session, &options, keep);
+    card_close(set);
+    return status;
+}
