@@ -119,6 +119,10 @@ static const struct sheet_picture *picture_of(const struct sheet_model *m, size_
     return picture != NULL && picture->large == large ? picture : NULL;
 }
 
+enum {
+    PHONE_PX = 320
+}; /* wider pictures are fitted to a phone's screen and to paper, and it says so there */
+
 static void put_large(struct str *out, const struct sheet_model *m, size_t frame)
 {
     const struct sheet_frame *f = &m->frame[frame];
@@ -133,6 +137,8 @@ static void put_large(struct str *out, const struct sheet_model *m, size_t frame
     str_append(out, "<figcaption><span class=\"dot\">");
     if (f->rank > 0)
         str_printf(out, "%" PRIu32, f->rank);
+    else
+        str_append(out, "\u00a0");
     str_append(out, "</span><span class=\"name\">");
     str_append_html(out, f->name);
     str_append(out, "</span> <span class=\"num\">");
@@ -141,7 +147,9 @@ static void put_large(struct str *out, const struct sheet_model *m, size_t frame
     say_blur(out, f);
     str_append(out, "</span><br>");
     str_append_html(out, why(f));
-    str_append(out, "<br><span class=\"scale\">");
+    str_append(out, "<br>");
+    str_append(out, shown && picture->width_px > PHONE_PX ? "<span class=\"scale fit\">"
+                                                          : "<span class=\"scale\">");
     if (shown)
         say_scale(out, f, picture);
     else

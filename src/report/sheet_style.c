@@ -71,6 +71,7 @@ const char sheet_style_small[] =
     ".eyes figure{width:150px}.eyes .few{display:flex;flex-wrap:wrap;gap:14px;margin:8px 0 18px}\n"
     ".eyes h3{margin-top:16px}ul{margin:6px 0 0;padding-left:20px}li{overflow-wrap:anywhere}\n"
     "footer{padding-top:22px;padding-bottom:46px}\n"
+    "@media(max-width:520px),print{.fit::after{content:' (here fitted to the width)'}}\n"
     "@media(max-width:520px){.key{flex-direction:column}.sum{font-size:17px}.group figure{width:calc(33.3vw "
     "- "
     "18px)}\n"
