@@ -66,8 +66,8 @@ struct report_sheet_options {
     struct report_crops crops;
 };
 /* One self-contained HTML page without script and without outside resources. The number and the bytes of its
-   pictures are bounded, so that it stays below 30 MB however long the session is. It carries file names below
-   their last folder, and no path, serial number, position or login name. */
+   pictures are bounded: 10,000 frames make less than 30 MB. It carries file names below their last folder,
+   and no path, serial number, position or login name. */
 bool report_sheet(struct catalogue *c, const struct report_sheet_options *options, struct str *html,
                   struct err *err);
 /* Makes the sheet of an open session and writes it to `output`, a file that must not exist (ERR_EXISTS), or

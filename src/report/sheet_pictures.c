@@ -1,8 +1,8 @@
 /*
  * Which pictures are worth their bytes. Kept frames are shown large, at 1:1 where the subject fits, and all
  * kept frames of a pass at one scale, so that they can be judged beside each other. Of the others each group
- * shows its best few. Every number is bounded, and bytes are counted as they come: whatever the session, the
- * page stays below 30 MB (base64 makes 4 bytes of 3).
+ * shows its best few. Every number is bounded, and bytes are counted as they come: base64 makes 20 MB of 15,
+ * and the drawings and words of 10,000 frames take less than 10 MB, so that their page stays below 30 MB.
  */
 #include "sheet.h"
 
@@ -21,13 +21,14 @@ enum {
     LARGE_QUALITY = 86,
     SMALL_QUALITY = 76
 };
-static const size_t LARGE_BYTES = 14000000, SMALL_BYTES = 6000000;
+static const size_t LARGE_BYTES = 11000000, SMALL_BYTES = 4000000;
 
 struct planning {
     struct sheet_model *m;
     uint32_t large_edge_px;
     size_t small_per_group;
-    size_t n_large;
+    size_t large_per_pass;
+    size_t n_large, n_small_kept;
     struct err *err;
 };
 
@@ -102,7 +103,7 @@ static bool plan_kept(struct planning *p, const struct sheet_burst *burst, uint3
     if (!sheet_kept_frames(p->m, burst, pass, &list, &n, p->err))
         return false;
     bool ok = true;
-    for (size_t i = 0; i < n && i < LARGE_PER_PASS; i++) {
+    for (size_t i = 0; i < n && i < p->large_per_pass; i++) {
         w = max_px(w, p->m->frame[list[i]].box.w);
         h = max_px(h, p->m->frame[list[i]].box.h);
     }
@@ -111,9 +112,9 @@ static bool plan_kept(struct planning *p, const struct sheet_burst *burst, uint3
         struct sheet_box crop = {0, 0, 0, 0};
         if (f->has_box)
             crop = around(f, with_air(w, p->large_edge_px), with_air(h, p->large_edge_px));
-        if (i < LARGE_PER_PASS && p->n_large < LARGE_MAX)
+        if (i < p->large_per_pass && p->n_large < LARGE_MAX)
             ok = add_picture(p, list[i], true, crop);
-        else if (i < LARGE_PER_PASS + p->small_per_group)
+        else if (i < p->large_per_pass + p->small_per_group && p->n_small_kept++ < SMALL_TOTAL)
             ok = add_small(p, list[i]);
     }
     free(list);
@@ -173,19 +174,23 @@ static bool plan_eyes(struct planning *p)
     return true;
 }
 
+static size_t within(size_t n, size_t low, size_t high)
+{
+    return n < low ? low : n > high ? high : n;
+}
+
 static bool plan(struct planning *p)
 {
     struct sheet_model *m = p->m;
     size_t groups = 0, small = 0;
     bool ok = true;
     p->large_edge_px = large_edge_for(m->keep);
+    /* Where not all can be large, the best of every pass comes before the second best of any. */
+    p->large_per_pass =
+        m->keep <= LARGE_MAX ? LARGE_PER_PASS : within(LARGE_MAX / (m->passes + 1), 1, LARGE_PER_PASS);
     for (size_t b = 0; ok && b < m->n_bursts; b++)
         ok = each_group(p, &m->burst[b], count_group, &groups);
-    p->small_per_group = groups > 0 ? SMALL_TOTAL / groups : SMALL_PER_GROUP;
-    if (p->small_per_group > SMALL_PER_GROUP)
-        p->small_per_group = SMALL_PER_GROUP;
-    if (p->small_per_group < 1)
-        p->small_per_group = 1;
+    p->small_per_group = within(SMALL_TOTAL / (groups + 1), 1, SMALL_PER_GROUP);
     /* The large ones first: they come first in the list and are asked for first. */
     for (size_t b = 0; ok && b < m->n_bursts; b++)
         for (uint32_t pass = 0; ok && pass <= m->burst[b].passes; pass++)
