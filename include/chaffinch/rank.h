@@ -110,8 +110,25 @@ struct rank_burst {
     bool perch;
 };
 
-/* Chooses. Fills the out fields of every frame. A burst of fewer than 5 frames: none, too-few. keep counts
-   per pass; a frame kept for one of its subjects is kept. False with ERR_NOMEM. */
+/*
+ * Chooses. Fills the out fields of every frame. False with ERR_NOMEM. keep counts per pass; a frame kept for
+ * one of its subjects is kept.
+ *
+ * Complete frames of a pass are ranked by score. Then, down the ranks:
+ *   - the three best are probably not sharp (median of their p_sharp < .5): nothing is kept. Frames that are
+ *     surely soft (p_sharp < .3) are rejected as nothing-sharp, the others left to a person as not-sure.
+ *   - a frame is in the sharp set when its blur is within max(0.3 px, error bar of the best) of the best blur
+ *     among the three best, and p_sharp >= .3. The others are rejected as soft.
+ *   - a frame of the sharp set that is less than 30 ms from one chosen before, or shows the same attitude
+ * within half a second, is a near twin: rejected. In a perch burst the same attitude is a twin at any
+ * distance.
+ *   - the first `keep` distinct frames are kept (sharpest, then sharp-set); further distinct ones are equals
+ *     that nobody should lose to a count: proposal none, reason sharp-set. In a perch burst a kept frame also
+ *     has half a second to the next; what is nearer but of another attitude is none, sharp-set.
+ *   - blur not known: none, not-sure, unless the score is far (1.5 in the logarithm) below the best: soft.
+ * Frames without an item: no-subject where something crosses (SUBJECT_MOVING), else not-sure. A burst of
+ * fewer than 5 frames: none, too-few.
+ */
 bool rank_choose(const struct rank_burst *burst, const struct rank_item *item, size_t n_items,
                  struct rank_frame *frame, size_t n_frames, const struct rank_options *options,
                  struct err *err);

@@ -89,11 +89,10 @@ static void keep_none(struct pass *pass)
 static bool is_twin(const struct pass *pass, const struct rank_item *a, const struct rank_item *b)
 {
     int64_t apart = llabs(a->time_ns - b->time_ns);
-    int64_t frames = llabs((int64_t)a->frame - (int64_t)b->frame);
     bool alike = rank_outline_distance(a->outline, b->outline) < TWIN_DISTANCE;
     if (pass->burst->perch)
         return alike;
-    return frames < 2 || apart < TWIN_NS || (alike && apart < ATTITUDE_NS);
+    return apart < TWIN_NS || (alike && apart < ATTITUDE_NS);
 }
 
 /* Too close in time to be kept beside each other although the attitude differs. */
@@ -144,8 +143,9 @@ static void choose_few(struct pass *pass, size_t *chosen)
             continue;
         }
         for (size_t d = 0; d < distinct; d++) {
+            bool kept_one = pass->verdict[chosen[d]].proposal == RANK_KEEP;
             twin = twin || is_twin(pass, item, &pass->item[chosen[d]]);
-            soon = soon || too_soon(pass, item, &pass->item[chosen[d]]);
+            soon = soon || (kept_one && too_soon(pass, item, &pass->item[chosen[d]]));
         }
         if (twin) {
             judge(pass, i, RANK_REJECT, RANK_NEAR_TWIN);

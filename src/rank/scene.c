@@ -5,6 +5,7 @@
 #include <stdlib.h>
 
 enum { SAMPLE = 15 };
+static const double VEILED = 0.4; /* clear share below which most of the subject is behind something */
 
 static uint8_t median_byte(uint8_t *v, size_t n)
 {
@@ -96,25 +97,33 @@ static bool small_for_moment(const struct rank_scores *scores, size_t which, dou
     return n >= 3 && item->area_cells < 0.6 * median_of(scratch, n);
 }
 
-static void flag_pass(struct rank_scores *scores, uint32_t pass, double *scratch, bool steady)
+static void flag_pass(struct rank_scores *scores, const double *clear, uint32_t pass, double *scratch,
+                      bool steady)
 {
     double area, width;
-    size_t candidates = usual_size(scores, pass, scratch, &area, &width), small = 0;
-    for (size_t i = 0; i < scores->n; i++)
-        small += scores->item[i].pass == pass && complete_flight(&scores->item[i]) &&
-                 small_for_pass(&scores->item[i], area, width);
-    /* Where it would take more than a third, areas say more about the outline than about hiding. */
+    size_t candidates = usual_size(scores, pass, scratch, &area, &width), small = 0, veiled = 0;
+    for (size_t i = 0; i < scores->n; i++) {
+        if (scores->item[i].pass != pass || !complete_flight(&scores->item[i]))
+            continue;
+        small += small_for_pass(&scores->item[i], area, width);
+        veiled += clear[i] < VEILED;
+    }
+    /* Where it would take more than a third, areas say more about the outline, and doubt more about the
+       scene, than about hiding. */
     bool by_pass = steady && candidates >= 5 && (double)small <= 0.35 * (double)candidates;
+    bool by_doubt = (double)veiled <= 0.35 * (double)candidates;
     for (size_t i = 0; i < scores->n; i++) {
         struct rank_item *item = &scores->item[i];
         if (item->pass != pass || !complete_flight(item))
             continue;
-        if ((by_pass && small_for_pass(item, area, width)) || small_for_moment(scores, i, scratch))
+        if ((by_pass && small_for_pass(item, area, width)) || (by_doubt && clear[i] < VEILED) ||
+            small_for_moment(scores, i, scratch))
             item->flags |= RANK_F_HIDDEN;
     }
 }
 
-bool flag_hidden(const struct subject_burst *found, struct rank_scores *scores, struct err *err)
+bool flag_hidden(const struct subject_burst *found, const double *clear, struct rank_scores *scores,
+                 struct err *err)
 {
     double *scratch = malloc((scores->n + 1) * sizeof *scratch);
     if (scratch == NULL)
@@ -123,7 +132,7 @@ bool flag_hidden(const struct subject_burst *found, struct rank_scores *scores, 
     for (size_t t = 0; t < found->n; t++)
         steady = steady && hypotf(found->frame[t].shift_col, found->frame[t].shift_row) < 12.0f;
     for (uint32_t pass = 1; pass <= found->n_passes; pass++)
-        flag_pass(scores, pass, scratch, steady);
+        flag_pass(scores, clear, pass, scratch, steady);
     free(scratch);
     return true;
 }

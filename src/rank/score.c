@@ -22,6 +22,7 @@ struct job {
     uint8_t *spare;    /* cols * rows */
     struct sums *sums; /* of each item */
     double *error;     /* standard deviation of ln blur of each item */
+    double *clear;     /* clear_share of each item */
     double unit2;      /* cells of this grid in one of a grid 250 wide */
 };
 
@@ -174,6 +175,9 @@ static void score_frame(const struct job *job, size_t t, struct rank_item *item,
     set_measures(item, sums, &blur);
 }
 
+/* Share of the energy where the blur is well known: it orders frames whose blur is not. */
+static const double LEAST_ENERGY = 0.2;
+
 /* How much the normalised energy counts, and how much of its normalisation. */
 struct weights {
     double energy, normal;
@@ -193,8 +197,8 @@ static struct weights burst_weights(const struct job *job, const struct rank_sco
     for (size_t i = 0; i < scores->n; i++)
         if ((scores->item[i].flags & (RANK_F_CUT | RANK_F_AT_REST)) == 0)
             scratch[n++] = job->error[i];
-    double vague = fmin(fmax((median_of(scratch, n) - 0.25) / 0.35, 0), 1);
-    weights.energy = 0.2 + 0.8 * vague;
+    double vague = fmin(fmax((quantile_of(scratch, n, 0.25) - 0.25) / 0.35, 0), 1);
+    weights.energy = LEAST_ENERGY + (1 - LEAST_ENERGY) * vague;
     weights.normal = job->found->mode == SUBJECT_MOVING ? trust * trust : 0;
     return weights;
 }
@@ -232,7 +236,9 @@ static bool job_open(struct job *job, const struct subject_input *input, const s
     job->spare = malloc((size_t)grid->cols * grid->rows);
     job->sums = calloc(count_items(job) + 1, sizeof *job->sums);
     job->error = calloc(count_items(job) + 1, sizeof *job->error);
-    if (job->scratch == NULL || job->spare == NULL || job->sums == NULL || job->error == NULL)
+    job->clear = calloc(count_items(job) + 1, sizeof *job->clear);
+    if (job->scratch == NULL || job->spare == NULL || job->sums == NULL || job->error == NULL ||
+        job->clear == NULL)
         return err_nomem(err);
     if (!noise_find(input, &job->noise, err))
         return false;
@@ -247,6 +253,7 @@ static void job_release(struct job *job)
     free(job->spare);
     free(job->sums);
     free(job->error);
+    free(job->clear);
     free(job->sharp);
     free(job->fixed);
 }
@@ -264,9 +271,11 @@ bool rank_score(const struct subject_input *input, const struct subject_burst *f
     for (size_t t = 0; done && t < found->n; t++) {
         if (input->grid[t] == NULL)
             continue;
-        for (size_t k = 0; k < found->frame[t].n_regions; k++, made.n++)
+        for (size_t k = 0; k < found->frame[t].n_regions; k++, made.n++) {
+            job.clear[made.n] = clear_share(&found->frame[t].region[k]);
             score_region(&job, t, &found->frame[t].region[k], &made.item[made.n], &job.sums[made.n],
                          &job.error[made.n]);
+        }
         if (found->mode == SUBJECT_UNKNOWN) {
             score_frame(&job, t, &made.item[made.n], &job.sums[made.n], &job.error[made.n]);
             made.n++;
@@ -274,7 +283,7 @@ bool rank_score(const struct subject_input *input, const struct subject_burst *f
     }
     done = done && finish_scores(&job, &made, err);
     if (done && found->mode == SUBJECT_MOVING)
-        done = flag_hidden(found, &made, err);
+        done = flag_hidden(found, job.clear, &made, err);
     job_release(&job);
     if (done)
         *scores = made;

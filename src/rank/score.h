@@ -50,9 +50,12 @@ void outline_of(const struct grid *grid, const struct subject_region *region, ui
 bool sharp_scene(const struct subject_input *input, const struct subject_burst *found,
                  const struct noise *noise, uint8_t **out, struct err *err);
 
-/* Sets RANK_F_HIDDEN where the visible area falls well below what the subject shows elsewhere. False with
-   ERR_NOMEM. */
-bool flag_hidden(const struct subject_burst *found, struct rank_scores *scores, struct err *err);
+/* Share of the inner cells of a region that are SUBJECT_CLEAR. */
+double clear_share(const struct subject_region *region);
+/* Sets RANK_F_HIDDEN where the visible area falls well below what the subject shows elsewhere, or where most
+   of it is doubtful; clear[i] is the share for item i. False with ERR_NOMEM. */
+bool flag_hidden(const struct subject_burst *found, const double *clear, struct rank_scores *scores,
+                 struct err *err);
 
 double median_of(double *v, size_t n); /* reorders; 0 for none */
 double quantile_of(double *v, size_t n, double part);

@@ -66,6 +66,20 @@ size_t mask_core(const uint8_t *mask, uint32_t cols, uint32_t rows, double least
     return only_clear ? clear : any_inner ? inner : all;
 }
 
+double clear_share(const struct subject_region *region)
+{
+    size_t inner = 0, clear = 0;
+    for (uint32_t r = 0; r < region->rows; r++)
+        for (uint32_t c = 0; c < region->cols; c++) {
+            uint8_t cell = region->mask[(size_t)r * region->cols + c];
+            if (cell != 0 && surrounded(region->mask, region->cols, region->rows, c, r)) {
+                inner++;
+                clear += cell == SUBJECT_CLEAR;
+            }
+        }
+    return inner > 0 ? (double)clear / (double)inner : 1.0;
+}
+
 static int by_value(const void *a, const void *b)
 {
     double x = *(const double *)a, y = *(const double *)b;

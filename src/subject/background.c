@@ -6,26 +6,31 @@
 #include <string.h>
 
 /* Gains against the median of the frames as they are, so that an exposure drift does not blur the median
-   that everything else is compared with. */
+   that everything else is compared with. One cell of each 2 x 2 is enough for a ratio. */
 static bool find_gains(struct scene *scene, struct err *err)
 {
-    size_t pick[SCENE_SAMPLE], n = scene_sample(scene, pick);
+    size_t pick[SCENE_SAMPLE], n = scene_sample(scene, pick), cells = 0;
+    uint32_t *cell = malloc((scene->cells / 4 + scene->cols + scene->rows + 1) * sizeof *cell);
     float *reference = malloc(scene->cells * sizeof *reference);
     float *plane = malloc(scene->cells * sizeof *plane);
-    bool done = reference != NULL && plane != NULL;
+    bool done = cell != NULL && reference != NULL && plane != NULL;
+    for (uint32_t r = 0; done && r < scene->rows; r += 2)
+        for (uint32_t c = 0; c < scene->cols; c += 2)
+            cell[cells++] = r * scene->cols + c;
     for (int round = 0; done && round < 2; round++) {
-        for (size_t i = 0; i < scene->cells; i++) {
+        for (size_t i = 0; i < cells; i++) {
             float v[SCENE_SAMPLE];
             for (size_t k = 0; k < n; k++)
-                v[k] = grid_luma(scene->grid[pick[k]], i) / scene->gain[pick[k]];
+                v[k] = grid_luma(scene->grid[pick[k]], cell[i]) / scene->gain[pick[k]];
             reference[i] = select_median(v, n);
         }
         for (size_t t = 0; t < scene->n; t++) {
-            for (size_t i = 0; i < scene->cells; i++)
-                plane[i] = grid_luma(scene->grid[t], i);
-            scene->gain[t] = plane_gain(plane, reference, scene->cells);
+            for (size_t i = 0; i < cells; i++)
+                plane[i] = grid_luma(scene->grid[t], cell[i]);
+            scene->gain[t] = plane_gain(plane, reference, cells);
         }
     }
+    free(cell);
     free(reference);
     free(plane);
     return done ? true : err_nomem(err);

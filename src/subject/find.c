@@ -51,20 +51,29 @@ static void measure_motion(const struct scene *scene, const struct layer *layer,
     motion->roam = hypotf(spread[0], spread[1]);
 }
 
-/* A subject that stays: hardly anything travels, or what does keeps to one spot off the border. */
-static bool stays(const struct scene *scene, const struct tracks *tracks, const struct motion *motion,
-                  const struct still *still)
+/* Could the subject keep to one spot off the border? No place is taller than half of the picture. */
+static bool may_stay(const struct scene *scene, const struct motion *motion)
 {
-    bool travels = false;
-    for (size_t i = 0; i < tracks->n; i++)
-        travels = travels || tracks->track[i].travels;
-    if (!travels || (float)motion->moving_frames < fmaxf(2.0f, 0.08f * (float)scene->n))
-        return true;
-    if (!still->any || still->textural || scene->max_shift >= 12.0f)
-        return false;
+    float most = 0.5f * sqrtf((float)scene->cells);
+    return scene->max_shift < 12.0f && motion->inside_share >= 0.8f && motion->drift < 0.5f * most &&
+           motion->roam < most;
+}
+
+/* A subject that hovers: what moves keeps to the place that was found, and the scene around it is smooth
+   enough to be filled in. */
+static bool hovers(const struct motion *motion, const struct still *still)
+{
     float size = sqrtf(still->area);
-    return motion->inside_share >= 0.8f && motion->drift < 0.5f * size && motion->roam < size &&
+    return still->any && !still->textural && motion->drift < 0.5f * size && motion->roam < size &&
            still->rough <= 0.25f;
+}
+
+static bool travels(const struct scene *scene, const struct tracks *tracks, const struct motion *motion)
+{
+    bool any = false;
+    for (size_t i = 0; i < tracks->n; i++)
+        any = any || tracks->track[i].travels;
+    return any && (float)motion->moving_frames >= fmaxf(2.0f, 0.08f * (float)scene->n);
 }
 
 static struct subject_burst *burst_open(const struct scene *scene, size_t n)
@@ -129,8 +138,10 @@ static bool decide(const struct scene *scene, const struct layer *layer, const s
         return err_nomem(err);
     measure_motion(scene, layer, tracks, scratch, &motion);
     free(scratch);
-    bool done = still_find(scene, &still, err);
-    if (done && !stays(scene, tracks, &motion, &still)) {
+    bool flies = travels(scene, tracks, &motion), done = true;
+    if (!flies || may_stay(scene, &motion))
+        done = still_find(scene, &still, err);
+    if (done && flies && !hovers(&motion, &still)) {
         found->mode = SUBJECT_MOVING;
         done = regions_build(scene, layer, tracks, found, err);
     } else if (done && still.any) {

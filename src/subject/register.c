@@ -159,10 +159,8 @@ bool scene_register(struct scene *scene, struct err *err)
         scene_frame(scene, scene->n / 2, room.a);
         if (shakes(scene, &room)) {
             steady_all(scene, &room);
-            for (int round = 0; round < 2; round++) {
-                aligned_median(scene, &room);
-                steady_all(scene, &room);
-            }
+            aligned_median(scene, &room);
+            steady_all(scene, &room);
         }
     }
     centre_shifts(scene);

@@ -49,7 +49,7 @@ static float step_cost(const struct scene *scene, size_t t, const struct compone
     float least = fminf(component_size(a), component_size(b)) / scene->unit;
     float far = component_distance(scene, t, a, t + 1, b) / size;
     float grown = fabsf(logf((float)a->area / (float)b->area));
-    return (8.0f * fmaxf(far - 0.6f, 0) + 6.0f * fmaxf(grown - 0.4f, 0)) * least / 4.0f;
+    return (8.0f * fmaxf(far - 0.6f, 0) + 6.0f * fmaxf(grown - 0.4f, 0)) * fmaxf(least / 4.0f, 1.5f);
 }
 
 struct path {
