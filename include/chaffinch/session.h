@@ -18,6 +18,7 @@
 #include <stddef.h>
 #include <stdint.h>
 
+#include "chaffinch/card.h"
 #include "chaffinch/catalogue.h"
 #include "chaffinch/err.h"
 #include "chaffinch/log.h"
@@ -43,6 +44,11 @@ struct session {
 struct session *session_open(const struct files *fs, const char *path, enum session_access access,
                              struct log *log, const volatile int *stop, struct err *err);
 void session_close(struct session *s); /* NULL is accepted */
+
+/* For card_options.same_exposure; context = an idle worker pool. Body and time (within 1 s) of the two
+   pictures are compared; CARD_SAME_UNKNOWN where one of them does not tell its time. */
+enum card_same session_same_exposure(void *context, int fd_a, const char *path_a, int fd_b,
+                                     const char *path_b);
 
 struct session_measure_options {
     bool all;       /* measure again what was measured */

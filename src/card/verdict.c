@@ -3,9 +3,7 @@
 #include <strings.h>
 
 #include "chaffinch/card.h"
-
-static const char *const picture_extensions[] = {"jpg", "jpeg", "dng", "nef", "cr2",  "cr3",  "arw", "raf",
-                                                 "orf", "rw2",  "pef", "hif", "heic", "heif", "avif"};
+#include "chaffinch/frame.h"
 
 /* Moving pictures, by their usual names. */
 static const char *const clip_extensions[] = {"mp4", "mov",  "m4v", "avi",  "mts", "m2ts",
@@ -27,7 +25,7 @@ enum card_kind card_kind_of_name(const char *path)
     const char *dot = strrchr(leaf, '.');
     if (dot == NULL || dot == leaf || strncmp(leaf, "._", 2) == 0)
         return CARD_OTHER;
-    if (one_of(dot + 1, picture_extensions, sizeof picture_extensions / sizeof picture_extensions[0]))
+    if (frame_kind_is_picture(frame_kind_of_name(leaf)))
         return CARD_PICTURE;
     return one_of(dot + 1, clip_extensions, sizeof clip_extensions / sizeof clip_extensions[0]) ? CARD_CLIP
                                                                                                 : CARD_OTHER;

@@ -1,6 +1,7 @@
 #include <stdio.h>
 
 #include "chaffinch/catalogue.h"
+#include "chaffinch/session.h"
 #include "card_words.h"
 #include "cli.h"
 
@@ -76,6 +77,8 @@ int cmd_copy(struct cli *cli, int argc, char **argv)
     int status;
     options.log = cli->log;
     options.stop = cli->stop;
+    options.same_exposure = session_same_exposure;
+    options.same_context = cli->workers;
     if (!cli_parse(cli, &spec, argc, argv, &arguments, &status))
         return status;
     const char *session = arguments.arg[arguments.n - 1];

@@ -17,7 +17,7 @@ static void on_signal(int number)
 
 static const struct cli_command commands[] = {
     {"run", cmd_run, true, "empty a card, measure, rank and make the contact sheet: the whole night's work"},
-    {"copy", cmd_copy, false,
+    {"copy", cmd_copy, true,
      "copy a card into a session, verified, and say whether the card may be formatted"},
     {"check", cmd_check, false, "read a session again and compare it with what was copied"},
     {"measure", cmd_measure, true, "find the frames and bursts of a session and measure every frame once"},

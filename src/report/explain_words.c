@@ -72,7 +72,7 @@ static void say_pass(const struct words *w)
 {
     const struct explain_facts *facts = w->facts;
     const struct catalogue_row *row = w->row;
-    if (row->choice.pass == 0)
+    if (row->choice.pass == 0 || !text_has_subject(row))
         return;
     str_printf(w->out, "It belongs to pass %" PRIu32 " of %" PRIu32 "%s, which has ", row->choice.pass,
                facts->burst_passes, facts->perch ? " (the subject rests in most frames: a portrait)" : "");
@@ -161,17 +161,21 @@ static void say_measures(const struct words *w)
 static void say_subject(const struct words *w)
 {
     const struct catalogue_item *item = &w->row->item;
-    str_printf(w->out,
-               "The subject takes %" PRIu32 " x %" PRIu32 " px, its corner %" PRIu32 " px from the left and "
-               "%" PRIu32 " px from the top of the stored picture.\n",
-               item->w_px, item->h_px, item->x_px, item->y_px);
+    if (!text_has_subject(w->row))
+        str_append(w->out, "No subject was told from the scene, so the frame was measured as a whole.\n");
+    else
+        str_printf(w->out,
+                   "The subject takes %" PRIu32 " x %" PRIu32 " px, its corner %" PRIu32
+                   " px from the left and "
+                   "%" PRIu32 " px from the top of the stored picture.\n",
+                   item->w_px, item->h_px, item->x_px, item->y_px);
     if (item->flags & RANK_F_CUT)
         str_append(w->out, "The edge of the frame cuts it.\n");
     if (item->flags & RANK_F_HIDDEN)
         str_append(w->out, "Something stands before a part of it.\n");
     if (item->flags & RANK_F_AT_REST)
         str_append(w->out, "It is at rest here.\n");
-    if (item->flags & RANK_F_UNSURE)
+    if (item->flags & RANK_F_UNSURE && text_has_subject(w->row))
         str_append(w->out, "Where exactly it is could not be told for sure.\n");
     say_blur(w);
     say_against_best(w);

@@ -20,10 +20,10 @@ static void append_positive(struct str *out, int64_t n)
 
 static void append_scores(struct str *out, const struct catalogue_row *row)
 {
-    if (row->has_item)
+    if (text_has_subject(row))
         text_append_number(out, row->item.score, 6);
     str_append_char(out, ',');
-    if (row->has_item && text_blur_known(&row->item))
+    if (text_has_subject(row) && text_blur_known(&row->item))
         text_append_number(out, row->item.blur_px, 3);
     str_append_char(out, ',');
 }
@@ -32,7 +32,7 @@ void list_csv_frame(struct str *out, const struct catalogue_row *row)
 {
     char time[TEXT_TIME_SIZE];
     append_positive(out, row->frame.burst);
-    append_positive(out, row->choice.pass);
+    append_positive(out, text_has_subject(row) ? row->choice.pass : 0);
     str_printf(out, "%" PRIu32 ",", row->frame.position + 1);
     text_append_csv(out, text_path(row));
     str_printf(out, ",%s,", text_time(time, &row->frame));
@@ -40,7 +40,7 @@ void list_csv_frame(struct str *out, const struct catalogue_row *row)
     append_positive(out, row->choice.rank);
     str_printf(out, "%s,%s,%s,%s,", text_proposal(row), text_decision(row->decision), row->outcome,
                rank_reason_token(text_reason(row)));
-    if (row->has_item)
+    if (text_has_subject(row))
         str_printf(out, "%" PRIu32 ",%" PRIu32 ",%" PRIu32 ",%" PRIu32 "\n", row->item.x_px, row->item.y_px,
                    row->item.w_px, row->item.h_px);
     else

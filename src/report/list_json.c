@@ -123,7 +123,7 @@ static bool add_place(cJSON *object, const struct catalogue_row *row)
 {
     char time[TEXT_TIME_SIZE];
     return add_count(object, "format", 1) && add_positive(object, "burst", row->frame.burst) &&
-           add_positive(object, "pass", row->choice.pass) &&
+           add_positive(object, "pass", text_has_subject(row) ? row->choice.pass : 0) &&
            add_count(object, "frame", (uint64_t)row->frame.position + 1) &&
            list_json_path(object, "path", text_path(row)) &&
            add_known(object, "time", text_time(time, &row->frame));
@@ -132,7 +132,7 @@ static bool add_place(cJSON *object, const struct catalogue_row *row)
 static bool add_judgement(cJSON *object, const struct catalogue_row *row)
 {
     const struct catalogue_item none = {.flags = RANK_F_NO_BLUR, .score = NAN, .blur_px = NAN};
-    const struct catalogue_item *item = row->has_item ? &row->item : &none;
+    const struct catalogue_item *item = text_has_subject(row) ? &row->item : &none;
     enum rank_reason reason = text_reason(row);
     return add_number(object, "score", item->score, 6) &&
            add_blur(object, item, text_long_edge(&row->frame)) &&
@@ -143,7 +143,7 @@ static bool add_judgement(cJSON *object, const struct catalogue_row *row)
            add_bool(object, "accepted", row->accepted) && add_text(object, "outcome", row->outcome) &&
            add_text(object, "reason", rank_reason_token(reason)) &&
            add_text(object, "sentence", rank_reason_sentence(reason)) &&
-           (row->has_item ? add_box(object, item) : add_no_box(object));
+           (text_has_subject(row) ? add_box(object, item) : add_no_box(object));
 }
 
 static bool add_picture(cJSON *object, const struct catalogue_frame *f)

@@ -42,7 +42,7 @@ static void take_item(struct sheet_frame *f, const struct catalogue_row *row)
     f->blur_px = known ? row->item.blur_px : NAN;
     f->blur_low_px = known ? row->item.blur_low_px : NAN;
     f->blur_high_px = known ? row->item.blur_high_px : NAN;
-    f->has_box = row->has_item && row->item.w_px > 0 && row->item.h_px > 0;
+    f->has_box = text_has_subject(row);
     if (f->has_box)
         f->box = (struct sheet_box){row->item.x_px, row->item.y_px, row->item.w_px, row->item.h_px};
 }

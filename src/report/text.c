@@ -115,6 +115,11 @@ uint32_t text_long_edge(const struct catalogue_frame *frame)
     return frame->width_px > frame->height_px ? frame->width_px : frame->height_px;
 }
 
+bool text_has_subject(const struct catalogue_row *row)
+{
+    return row->has_item && row->item.w_px > 0 && row->item.h_px > 0;
+}
+
 bool text_blur_known(const struct catalogue_item *item)
 {
     return (item->flags & RANK_F_NO_BLUR) == 0 && isfinite(item->blur_px);

@@ -34,6 +34,9 @@ enum rank_reason text_reason(const struct catalogue_row *row);
 const char *text_decision(enum catalogue_decision decision); /* "keep", "reject", "" */
 uint32_t text_long_edge(const struct catalogue_frame *frame);
 /* True where the blur of the row's subject is known. */
+/* A frame of a burst that is too short, or where nothing could be told apart, is scored as a whole: it has a
+ * blur and no subject. */
+bool text_has_subject(const struct catalogue_row *row);
 bool text_blur_known(const struct catalogue_item *item);
 /* Where the frame's picture lies now; its bare name when none of its files is known any more. */
 const char *text_path(const struct catalogue_row *row);
