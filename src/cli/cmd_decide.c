@@ -58,7 +58,7 @@ static bool match_burst(void *context, const struct catalogue_burst *burst, stru
     return true;
 }
 
-static int compare_ids(const void *a, const void *b)
+static int by_id(const void *a, const void *b)
 {
     int64_t x = *(const int64_t *)a, y = *(const int64_t *)b;
     return (x > y) - (x < y);
@@ -69,7 +69,7 @@ static void drop_doubles(struct decide *d)
 {
     size_t kept = 0;
     if (d->n > 0)
-        qsort(d->id, d->n, sizeof *d->id, compare_ids);
+        qsort(d->id, d->n, sizeof *d->id, by_id);
     for (size_t i = 0; i < d->n; i++)
         if (i == 0 || d->id[i] != d->id[i - 1])
             d->id[kept++] = d->id[i];

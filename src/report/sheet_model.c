@@ -200,7 +200,7 @@ struct ranked {
 };
 
 /* By rank, those without one behind, then in time. */
-static int compare_ranked(const void *a, const void *b)
+static int by_rank(const void *a, const void *b)
 {
     const struct ranked *x = a, *y = b;
     uint32_t rx = x->rank - 1, ry = y->rank - 1; /* 0 wraps round to the end */
@@ -226,7 +226,7 @@ static bool choose(const struct sheet_model *m, const struct sheet_burst *burst,
     for (size_t f = burst->first; f < burst->first + burst->n; f++)
         if (wanted(&m->frame[f], group))
             found[(*n)++] = (struct ranked){f, m->frame[f].rank};
-    qsort(found, *n, sizeof *found, compare_ranked);
+    qsort(found, *n, sizeof *found, by_rank);
     for (size_t i = 0; i < *n; i++)
         (*list)[i] = found[i].frame;
     free(found);

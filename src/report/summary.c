@@ -40,7 +40,7 @@ const struct burst_summary *burst_summaries_find(const struct burst_summaries *a
     return all->n == 0 ? NULL : bsearch(&number, all->burst, all->n, sizeof *all->burst, by_number);
 }
 
-static int compare_bursts(const void *a, const void *b)
+static int by_burst(const void *a, const void *b)
 {
     return by_number(&((const struct burst_summary *)a)->number, b);
 }
@@ -92,7 +92,7 @@ bool burst_summaries_load(struct catalogue *c, struct burst_summaries *all, stru
     *all = (struct burst_summaries){0};
     bool ok = catalogue_each_burst(c, add_burst, all, err);
     if (ok && all->n > 0)
-        qsort(all->burst, all->n, sizeof *all->burst, compare_bursts);
+        qsort(all->burst, all->n, sizeof *all->burst, by_burst);
     ok = ok && catalogue_each_row(c, &every, add_frame, all, err);
     if (!ok)
         burst_summaries_release(all);
