@@ -23,15 +23,14 @@ bool act_open(struct act *act, const struct root *root, struct run *run, bool re
     return act->journal != NULL && (!resumed || journal_resumed(act->journal, err));
 }
 
-bool act_close(struct act *act, struct err *err)
+void act_close(struct act *act)
 {
-    bool ok = textlog_close(act->journal, err);
+    textlog_discard(act->journal);
     if (act->run != NULL)
         run_close(act->run, act->fs);
     hash_free(act->hash);
     free(act->buffer);
     *act = (struct act){.fs = act->fs};
-    return ok;
 }
 
 bool act_go_on(const struct act *act, struct err *err)

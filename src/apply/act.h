@@ -42,8 +42,9 @@ struct act {
 /* Fills `act` for a run whose plan is in the log; opens journal and places. */
 bool act_open(struct act *act, const struct root *root, struct run *run, bool resumed, struct log *log,
               const volatile int *stop, struct err *err);
-/* Closes journal, folders and places. */
-bool act_close(struct act *act, struct err *err);
+/* Closes journal, folders and places. The journal is on the disk as far as it was marked: nothing is written
+   here, since half a record may stand at its end after a failed write. */
+void act_close(struct act *act);
 /* All batches that are not marked. False: the run stays interrupted. */
 bool act_batches(struct act *act, struct err *err);
 /* ERR_INTERRUPTED when the person asked to stop. */

@@ -35,12 +35,23 @@ static bool look_at_folder(const struct run *run, const struct files *fs, uint32
     return ok;
 }
 
-static bool is_ours(const struct run *run, const struct history *history, uint32_t folder)
+static bool is_ours(const struct run *run, const struct history *history, uint32_t place, const char *path)
 {
-    char *shown = run_shown(run, folder, "", NULL);
+    char *shown = run_shown_below(run, place, path, NULL);
     bool ours = shown != NULL && history_made_folder(history, shown);
     free(shown);
     return ours;
+}
+
+/* Parents come first: a folder in the plan whose parent is not in it would hide that its parent is touched.
+ */
+static bool add_parent(struct run *run, const struct files *fs, const struct history *history, uint32_t place,
+                       const char *path, struct err *err)
+{
+    char *parent = parent_of(path, err);
+    bool ok = parent != NULL && folders_add(run, fs, history, place, parent, err) != RUN_NONE;
+    free(parent);
+    return ok;
 }
 
 uint32_t folders_add(struct run *run, const struct files *fs, const struct history *history, uint32_t place,
@@ -53,23 +64,42 @@ uint32_t folders_add(struct run *run, const struct files *fs, const struct histo
         return index;
     if (!look_at_folder(run, fs, place, path, &there, &mtime_ns, err))
         return RUN_NONE;
-    index = run_add_folder(run, place, path, err);
-    if (index == RUN_NONE)
+    if (*path != '\0' && (!there || is_ours(run, history, place, path)) &&
+        !add_parent(run, fs, history, place, path, err))
         return RUN_NONE;
-    run->folders[index].made = !there;
-    run->folders[index].before_ns = mtime_ns;
-    if (*path != '\0' && (!there || is_ours(run, history, index))) {
-        char *parent = parent_of(path, err);
-        uint32_t above = parent != NULL ? folders_add(run, fs, history, place, parent, err) : RUN_NONE;
-        free(parent);
-        if (above == RUN_NONE)
-            return RUN_NONE;
+    index = run_add_folder(run, place, path, err);
+    if (index != RUN_NONE) {
+        run->folders[index].made = !there;
+        run->folders[index].before_ns = mtime_ns;
     }
     return index;
 }
 
-void folders_plan_times(struct run *undo, const struct run *undone)
+/* Also folders that no file of the undo touches: a frame that was moved and put back left its mark on them.
+ */
+static bool add_undone_folders(struct run *undo, const struct files *fs, const struct history *history,
+                               const struct run *undone, struct err *err)
 {
+    for (size_t i = 0; i < undone->n_folders; i++) {
+        const struct run_folder *then = &undone->folders[i];
+        bool there;
+        int64_t mtime_ns;
+        uint32_t place = run_add_place(undo, undone->places[then->place].path, err);
+        if (place == RUN_NONE)
+            return false;
+        if (then->made || !look_at_folder(undo, fs, place, then->path, &there, &mtime_ns, NULL) || !there)
+            continue;
+        if (folders_add(undo, fs, history, place, then->path, err) == RUN_NONE)
+            return false;
+    }
+    return true;
+}
+
+bool folders_plan_times(struct run *undo, const struct files *fs, const struct history *history,
+                        const struct run *undone, struct err *err)
+{
+    if (!add_undone_folders(undo, fs, history, undone, err))
+        return false;
     for (size_t i = 0; i < undo->n_folders; i++) {
         struct run_folder *folder = &undo->folders[i];
         folder->restores = !folder->made;
@@ -82,9 +112,27 @@ void folders_plan_times(struct run *undo, const struct run *undone)
                 folder->restore_ns = then->before_ns;
         }
     }
+    return true;
 }
 
 /* ---- the end of a run ---------------------------------------------------------------------------------- */
+
+/* Trouble with a folder stops a run once, for it may pass. It never stops a resumed run: an empty folder or a
+   wrong time harms no picture, and a run that could never end would hold up all others. */
+static bool give_up(const struct act *act, const struct err *trouble, struct err *err)
+{
+    if (act->resumed)
+        return true;
+    if (err != NULL)
+        *err = *trouble;
+    return false;
+}
+
+static bool is_normal(int number)
+{
+    return number == ENOTEMPTY || number == EEXIST || number == ENOENT || number == ENOTDIR ||
+           number == EBUSY;
+}
 
 static bool remove_if_empty(struct act *act, const struct run_folder *folder, struct err *err)
 {
@@ -93,12 +141,14 @@ static bool remove_if_empty(struct act *act, const struct run_folder *folder, st
     struct err trouble = ERR_INIT;
     int parent = files_parent(fs, act->run->places[folder->place].fd, folder->path, false, &leaf, &trouble);
     if (parent < 0)
-        return true;
+        return trouble.code == ERR_NOT_FOUND || give_up(act, &trouble, err);
     bool ok = true;
     if (fs->unlinkat(fs->context, parent, leaf, AT_REMOVEDIR) == 0)
-        ok = files_sync(fs, parent, folder->path, err);
-    else if (errno == EIO || errno == EROFS)
-        ok = err_sys(err, "remove the folder", folder->path);
+        ok = files_sync(fs, parent, folder->path, &trouble) || give_up(act, &trouble, err);
+    else if (!is_normal(errno)) {
+        err_sys(&trouble, "remove the folder", folder->path);
+        ok = give_up(act, &trouble, err);
+    }
     files_drop(fs, parent);
     return ok;
 }
@@ -114,7 +164,8 @@ static bool remove_empty(struct act *act, const struct history *history, struct 
     for (size_t size = longest; size > 0; size--)
         for (size_t i = 0; i < run->n_folders; i++)
             if (strlen(run->folders[i].path) == size &&
-                (run->folders[i].made || is_ours(run, history, (uint32_t)i)) &&
+                (run->folders[i].made ||
+                 is_ours(run, history, run->folders[i].place, run->folders[i].path)) &&
                 !remove_if_empty(act, &run->folders[i], err))
                 return false;
     return true;
@@ -129,27 +180,28 @@ static bool set_time(struct act *act, const struct run_folder *folder, int fd, s
         times[1].tv_nsec += 1000000000;
         times[1].tv_sec--;
     }
-    if (act->fs->futimens(act->fs->context, fd, times) == 0)
-        return files_sync(act->fs, fd, folder->path, err);
-    /* Somebody else's folder keeps its new time; that harms no picture. */
-    return errno == EPERM || errno == EACCES || err_sys(err, "set the time of the folder", folder->path);
+    return act->fs->futimens(act->fs->context, fd, times) == 0
+               ? files_sync(act->fs, fd, folder->path, err)
+               : err_sys(err, "set the time of the folder", folder->path);
 }
 
+/* What cannot be read now stops the run here: an undo needs the time to tell whether somebody else changed
+   the folder since. */
 static bool finish_folder(struct act *act, struct run_folder *folder, struct err *err)
 {
     struct err trouble = ERR_INIT;
     struct stat st;
     int fd = files_open_folder(act->fs, act->run->places[folder->place].fd, folder->path, false, &trouble);
     folder->has_after = false;
-    if (fd < 0)
+    if (fd < 0 && trouble.code == ERR_NOT_FOUND)
         return true;
-    bool ok = !folder->restores || set_time(act, folder, fd, err);
-    if (ok && act->fs->fstat(act->fs->context, fd, &st) == 0) {
-        folder->has_after = true;
-        folder->after_ns = files_time_ns(&st.st_mtim);
-    }
+    bool ok = fd >= 0 && (!folder->restores || set_time(act, folder, fd, &trouble)) &&
+              (act->fs->fstat(act->fs->context, fd, &st) == 0 || err_sys(&trouble, "look at", folder->path));
     files_drop(act->fs, fd);
-    return ok;
+    folder->has_after = ok;
+    if (ok)
+        folder->after_ns = files_time_ns(&st.st_mtim);
+    return ok || give_up(act, &trouble, err);
 }
 
 bool folders_finish(struct act *act, const struct history *history, struct err *err)

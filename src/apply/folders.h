@@ -14,8 +14,9 @@
    or removing it touches them. The place must be open. RUN_NONE with err. */
 uint32_t folders_add(struct run *run, const struct files *fs, const struct history *history, uint32_t place,
                      const char *path, struct err *err);
-/* For an undo that is planned: which times the folders get. */
-void folders_plan_times(struct run *undo, const struct run *undone);
+/* For an undo that is planned, its places open: which times the folders get. */
+bool folders_plan_times(struct run *undo, const struct files *fs, const struct history *history,
+                        const struct run *undone, struct err *err);
 /* After the last batch: removes empty folders of ours, sets times, notes what the times are now. */
 bool folders_finish(struct act *act, const struct history *history, struct err *err);
 

@@ -159,13 +159,8 @@ bool journal_write_plan(const struct root *root, const struct run *run, struct e
     struct textlog *log = textlog_open(root, temp, err);
     if (log == NULL)
         return false;
-    bool ok = write_all(log, run, err);
-    struct err closing = ERR_INIT;
-    if (!textlog_close(log, &closing) && ok) {
-        ok = false;
-        if (err != NULL)
-            *err = closing;
-    }
+    bool ok = write_all(log, run, err) && textlog_sync(log, err);
+    textlog_discard(log);
     int folder = ok ? files_open_folder(fs, root->state, JOURNAL_FOLDER, false, err) : -1;
     ok = folder >= 0 && publish_new(root, temp, folder, name + sizeof JOURNAL_FOLDER, name, err) &&
          files_sync(fs, folder, name, err);

@@ -197,13 +197,6 @@ static void note_stat(const struct plan *plan, const struct stat *st, struct run
             file->device_place = (uint32_t)i;
 }
 
-/* The path as catalogue and logs write it. malloc'ed. */
-static char *shown_path(const struct plan *plan, uint32_t place, const char *path, struct err *err)
-{
-    const char *at = plan->run.places[place].path;
-    return strcmp(at, "/") == 0 ? run_join("", path, err) : run_join(at, path, err);
-}
-
 static bool look(struct plan *plan, uint32_t place, const char *path, const char *shown,
                  const struct plan_expect *expect, struct run_file *file, struct err *cause)
 {
@@ -225,7 +218,7 @@ bool plan_stage(struct plan *plan, uint32_t from_place, const char *from, uint32
                 const struct plan_expect *expect, struct err *cause)
 {
     struct plan_staged s = {.from_place = from_place, .to_place = to_place};
-    char *shown = shown_path(plan, from_place, from, cause);
+    char *shown = run_shown_below(&plan->run, from_place, from, cause);
     s.file.picture = expect->picture;
     bool ok =
         shown != NULL && go_on(plan, cause) && look(plan, from_place, from, shown, expect, &s.file, cause);
@@ -291,7 +284,7 @@ bool plan_stage_companions(struct plan *plan, size_t staged, uint64_t owner, str
     const struct plan_staged picture = plan->staged[staged];
     char *from = folder_of(picture.from, cause);
     char *to = folder_of(picture.to, cause);
-    char *shown = from != NULL ? shown_path(plan, picture.from_place, from, cause) : NULL;
+    char *shown = from != NULL ? run_shown_below(&plan->run, picture.from_place, from, cause) : NULL;
     struct finding finding = {plan, &picture, from, to};
     int dir = to != NULL && shown != NULL
                   ? files_open_folder(fs, plan->run.places[picture.from_place].fd, from, false, cause)

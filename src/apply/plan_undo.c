@@ -122,7 +122,6 @@ bool plan_undo(struct plan *plan, const struct run *undone, struct err *err)
     for (size_t i = 0; i < undone->n_frames; i++)
         if (!plan_frame(plan, undone, &undone->frames[i], err))
             return false;
-    folders_plan_times(&plan->run, undone);
     run_set_batches(&plan->run);
-    return true;
+    return folders_plan_times(&plan->run, plan->root->fs, plan->history, undone, err);
 }

@@ -1,14 +1,18 @@
 #include "record.h"
 
+#include <errno.h>
 #include <stdlib.h>
 #include <string.h>
 
 #include "snapshot.h"
 
-static bool is_there(const struct root *root)
+/* Only a catalogue that is surely gone may be passed over. */
+static bool look_for(const struct root *root, bool *without, struct err *err)
 {
     struct stat st;
-    return root->fs->fstatat(root->fs->context, root->state, "catalogue.db", &st, 0) == 0;
+    int result = root->fs->fstatat(root->fs->context, root->state, "catalogue.db", &st, 0);
+    *without = result != 0 && errno == ENOENT;
+    return result == 0 || *without || err_sys(err, "look at", "catalogue.db");
 }
 
 /* A file that comes to its home is moved no longer; one that leaves it for the first time gets a home. */
@@ -52,7 +56,8 @@ static bool record_files(struct catalogue *c, const struct run *run, struct err 
 
 bool record_run(const struct root *root, const struct run *run, bool *without, struct err *err)
 {
-    *without = !is_there(root);
+    if (!look_for(root, without, err))
+        return false;
     if (*without)
         return true;
     struct catalogue *c = catalogue_open(root, CATALOGUE_WRITE, err);

@@ -181,17 +181,19 @@ char *run_join(const char *folder, const char *name, struct err *err)
     return str_make(err, "%s%s%s", folder, *folder != '\0' && *name != '\0' ? "/" : "", name);
 }
 
+char *run_shown_below(const struct run *run, uint32_t place, const char *path, struct err *err)
+{
+    const char *at = run->places[place].path;
+    return strcmp(at, "/") == 0 ? str_make(err, "/%s", path) : run_join(at, path, err);
+}
+
 char *run_shown(const struct run *run, uint32_t folder, const char *name, struct err *err)
 {
     const struct run_folder *f = &run->folders[folder];
-    const char *place = run->places[f->place].path;
     char *inside = run_join(f->path, name, err);
-    if (inside == NULL || *place == '\0')
-        return inside;
-    char *all =
-        str_make(err, "%s%s%s", strcmp(place, "/") == 0 ? "" : place, *inside != '\0' ? "/" : "", inside);
+    char *shown = inside != NULL ? run_shown_below(run, f->place, inside, err) : NULL;
     free(inside);
-    return all;
+    return shown;
 }
 
 uint64_t run_device(const struct run *run, const struct run_file *file)

@@ -132,6 +132,8 @@ void run_close(struct run *run, const struct files *fs); /* places and folders *
 int run_open_folder(struct run *run, const struct files *fs, uint32_t folder, bool create, struct err *err);
 /* The path of a name as people and the catalogue see it: below the session, else absolute. Caller frees. */
 char *run_shown(const struct run *run, uint32_t folder, const char *name, struct err *err);
+/* The same of a path below a place. */
+char *run_shown_below(const struct run *run, uint32_t place, const char *path, struct err *err);
 /* The device on which the plan saw the file, as it is numbered now. */
 uint64_t run_device(const struct run *run, const struct run_file *file);
 

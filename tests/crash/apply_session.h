@@ -13,6 +13,7 @@
 
 #include <errno.h>
 #include <fcntl.h>
+#include <ftw.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -251,16 +252,21 @@ struct session_look {
     const char *dir;
     const char *rejects; /* absolute or below dir: what stands before the sub-path */
     enum session_state state;
-    bool two; /* a copy to another disk may be unfinished */
+    bool two;      /* a copy to another disk, or link and unlink, may be unfinished */
+    bool reserved; /* its other name may be held by an empty file */
 };
 
 /* 1 = there with the right bytes, 0 = not there, -1 = something else has that name. */
-static inline int session_has(const char *path, int index, bool check_time)
+static inline int session_has(const char *path, int index, bool reserved, bool check_time)
 {
     static unsigned char want[SESSION_MAX_BYTES], have[SESSION_MAX_BYTES + 1];
     struct stat st;
     if (lstat(path, &st) != 0)
         return errno == ENOENT || errno == ENOTDIR ? 0 : -1;
+    struct timespec t = session_time(index);
+    if (reserved && st.st_size == 0 &&
+        (session_files[index].size > 0 || files_time_ns(&st.st_mtim) != files_time_ns(&t)))
+        return 0;
     int fd = open(path, O_RDONLY | O_CLOEXEC | O_NOFOLLOW);
     if (fd < 0)
         return -1;
@@ -268,7 +274,6 @@ static inline int session_has(const char *path, int index, bool check_time)
     (void)close(fd);
     session_bytes(index, want, session_files[index].size);
     bool same = n == (ssize_t)session_files[index].size && memcmp(want, have, (size_t)n) == 0;
-    struct timespec t = session_time(index);
     if (same && check_time && files_time_ns(&st.st_mtim) != files_time_ns(&t)) {
         errno = 0;
         session_wrong("its time changed", path);
@@ -284,8 +289,8 @@ static inline bool session_check_file(const struct session_look *look, int index
     char *moved = *look->rejects == '/'
                       ? session_path(look->rejects, session_files[index].path)
                       : str_make(NULL, "%s/%s/%s", look->dir, look->rejects, session_files[index].path);
-    int at_home = session_has(home, index, true);
-    int at_rejects = session_has(moved, index, true);
+    int at_home = session_has(home, index, look->reserved, true);
+    int at_rejects = session_has(moved, index, look->reserved, true);
     int n = (at_home == 1) + (at_rejects == 1);
     bool ok = n >= 1 && at_home >= 0 && at_rejects >= 0;
     if (!reject || look->state == SESSION_HOME)
@@ -378,18 +383,52 @@ static inline bool session_check(const struct session_look *look)
         ok = session_wrong("another file is there, or missing", look->dir);
     if (look->state < SESSION_DELETED && all != SESSION_FILES)
         ok = session_wrong("another file is there, or missing", look->dir);
-    if (look->state == SESSION_BETWEEN && (all < SESSION_FILES || (!look->two && all != SESSION_FILES)))
+    if (look->state == SESSION_BETWEEN &&
+        (all < SESSION_FILES || (!look->two && !look->reserved && all != SESSION_FILES)))
         ok = session_wrong("another file is there, or missing", look->dir);
     return ok;
+}
+
+static inline int session_remove_one(const char *path, const struct stat *st, int kind, struct FTW *where)
+{
+    (void)st;
+    (void)kind;
+    (void)where;
+    return remove(path);
 }
 
 /* Takes a tree away that a test made. */
 static inline void session_remove(const char *dir)
 {
-    char *command = str_make(NULL, "rm -rf -- '%s'", dir);
-    if (command == NULL || system(command) != 0)
-        fprintf(stderr, "  cannot remove %s\n", dir);
-    free(command);
+    (void)nftw(dir, session_remove_one, 16, FTW_DEPTH | FTW_PHYS);
+}
+
+static inline bool session_copy_state(const char *from, const char *to, const char *name)
+{
+    static char bytes[1 << 20];
+    char *source = str_make(NULL, "%s/" ROOT_STATE "/%s", from, name);
+    char *target = str_make(NULL, ROOT_STATE "/%s", name);
+    FILE *in = source != NULL ? fopen(source, "rb") : NULL;
+    size_t size = in != NULL ? fread(bytes, 1, sizeof bytes, in) : 0;
+    bool ok = size > 0 && size < sizeof bytes && target != NULL && session_write(to, target, bytes, size);
+    if (in != NULL)
+        (void)fclose(in);
+    free(source);
+    free(target);
+    return ok;
+}
+
+/* As session_make, with the catalogue copied from a session that was made before. */
+static inline bool session_make_like(const char *fresh, const char *dir)
+{
+    session_remove(dir);
+    if (!session_make_files(dir))
+        return false;
+    char *state = session_path(dir, ROOT_STATE);
+    bool ok = mkdir(state, 0755) == 0 && session_copy_state(fresh, dir, "catalogue.db") &&
+              session_copy_state(fresh, dir, "decisions.log") && session_age_folders(dir);
+    free(state);
+    return ok;
 }
 
 #endif

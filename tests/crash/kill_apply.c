@@ -135,18 +135,6 @@ static bool expect(const struct bench *b, const char *const *args, int wanted)
     return false;
 }
 
-static bool copy_tree(const char *from, const char *to)
-{
-    session_remove(to);
-    pid_t child = fork();
-    int status;
-    if (child == 0) {
-        (void)execlp("cp", "cp", "-a", "--", from, to, (char *)NULL);
-        _exit(127);
-    }
-    return child > 0 && waitpid(child, &status, 0) == child && status == 0;
-}
-
 /* ---- what must hold ------------------------------------------------------------------------------------ */
 
 static const char *const plan_args[] = {NULL};
@@ -156,7 +144,7 @@ static const char *const delete_args[] = {"--delete-rejects", "--unseen", "--con
 
 static bool check(const struct bench *b, const char *rejects, enum session_state state, bool two)
 {
-    const struct session_look look = {b->session, rejects, state, two};
+    const struct session_look look = {b->session, rejects, state, two, false};
     return session_check(&look);
 }
 
@@ -281,7 +269,7 @@ static long torture(const struct bench *b, enum operation operation)
     for (long n = 0;; n++) {
         if (far)
             session_remove(b->far);
-        if (!copy_tree(b->fresh, b->session) || (task.first != NULL && !expect(b, task.first, 0)))
+        if (!session_make_like(b->fresh, b->session) || (task.first != NULL && !expect(b, task.first, 0)))
             return -1;
         int status = run(b, task.killed, n);
         if (status == 0)
@@ -348,7 +336,7 @@ static bool run_all(struct bench *b, int first, int last)
 
 static bool can_trace(const struct bench *b)
 {
-    return copy_tree(b->fresh, b->session) && run(b, plan_args, 1) == -1;
+    return session_make_like(b->fresh, b->session) && run(b, plan_args, 1) == -1;
 }
 
 static int test(const char *out)
