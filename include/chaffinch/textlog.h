@@ -3,9 +3,11 @@
  *
  * One record a line: fields separated by tabs, then a tab and the XXH3-64 checksum of everything before it in
  * 16 hex digits. Fields may hold any bytes: tab, newline, CR, backslash and other control characters are
- * written as \t \n \r \\ \xHH. A line is synced before the append returns. A torn last line (crash while
- * appending) is dropped by the reader and cut off by the next append's leading newline; a bad line elsewhere
- * is ERR_DAMAGED and names its number.
+ * written as \t \n \r \\ \xHH. A record is synced before the append returns.
+ *
+ * A crash may tear the last line. The reader drops a last line without newline, and the next append closes it
+ * with `\cut`, in which no record can end; so a torn line is told for ever from a record that was damaged
+ * later. Any other line that does not fit its checksum is ERR_DAMAGED, and the message names its number.
  *
  * Calling sequence: textlog_append(root, "decisions.log", fields, n, &err);   textlog_read(root, name, visit,
  * context, &err);
@@ -23,19 +25,21 @@
 bool textlog_append(const struct root *root, const char *name, const char *const *fields, size_t n,
                     struct err *err);
 
-/* Many records, one sync: open, write any number, sync, close. */
+/* Many records, one sync: open, write any number, sync, close. After a failure to write or sync nothing more
+   is added through this handle: what is on the disk is not known, and a failed sync is never tried again. */
 struct textlog;
 struct textlog *textlog_open(const struct root *root, const char *name, struct err *err);
 bool textlog_write(struct textlog *log, const char *const *fields, size_t n, struct err *err); /* buffered */
 bool textlog_sync(struct textlog *log,
-                  struct err *err); /* writes the buffer and syncs file (and folder, when it is new) */
+                  struct err *err); /* writes the buffer and syncs the file, and its folder once */
 bool textlog_close(struct textlog *log, struct err *err); /* syncs, frees either way; NULL is accepted */
 
 /* Frees without writing what is still in the buffer. NULL is accepted. */
 void textlog_discard(struct textlog *log);
 
 /* Calls visit for each whole record in order; fields are NUL-terminated, unescaped, valid during the call. A
- *missing log is no error. torn (may be NULL) = a torn last line was dropped. */
+   missing log is no error. torn (may be NULL) = a torn line was dropped. The error of a damaged line keeps
+   the code ERR_DAMAGED; what `visit` returns is passed on. */
 typedef bool textlog_visit(void *context, char *const *fields, size_t n, struct err *err);
 bool textlog_read(const struct root *root, const char *name, textlog_visit *visit, void *context, bool *torn,
                   struct err *err);

@@ -20,9 +20,14 @@ struct textlog {
     const struct root *root;
     int dir, fd;
     char *name;
-    bool fresh; /* the folder does not know the file for certain yet */
+    bool folder_synced; /* an earlier run may have made the file and died before the folder knew it */
+    bool broken;        /* a write or sync failed */
     struct str buffer;
 };
+
+/* What closes a line that a crash tore. */
+static const char cut_mark[] = "\\cut";
+enum { CUT_SIZE = sizeof cut_mark - 1 };
 
 static void append_escaped(struct str *out, const char *field)
 {
@@ -47,10 +52,11 @@ static void append_record(struct str *out, const char *const *fields, size_t n)
     struct str line = STR_INIT;
     for (size_t i = 0; i < n; i++) {
         if (i > 0)
-            str_append_char(&line, '\t');
+            str_append(&line, "\t");
         append_escaped(&line, fields[i]);
     }
-    if (line.failed || line.bytes == NULL)
+    str_append(&line, ""); /* one empty field leaves no bytes otherwise */
+    if (line.failed)
         out->failed = true;
     else {
         str_append_bytes(out, line.bytes, line.size);
@@ -59,8 +65,6 @@ static void append_record(struct str *out, const char *const *fields, size_t n)
     str_release(&line);
 }
 
-/* A crash may have left half a line: the next record then starts on a line of its own, and the reader drops
- * the half. */
 static bool end_torn_line(struct textlog *log, struct err *err)
 {
     struct stat st;
@@ -71,7 +75,7 @@ static bool end_torn_line(struct textlog *log, struct err *err)
     if (st.st_size > 0 && fs->pread(fs->context, log->fd, &last, 1, st.st_size - 1) != 1)
         return err_sys(err, "read", log->name);
     if (last != '\n')
-        str_append_char(&log->buffer, '\n');
+        str_printf(&log->buffer, "%s\n", cut_mark);
     return str_ok(&log->buffer, err);
 }
 
@@ -89,7 +93,6 @@ void textlog_discard(struct textlog *log)
 struct textlog *textlog_open(const struct root *root, const char *name, struct err *err)
 {
     const char *leaf;
-    struct err trouble = ERR_INIT;
     struct textlog *log = calloc(1, sizeof *log);
     if (log == NULL || (log->name = strdup(name)) == NULL) {
         free(log);
@@ -101,12 +104,7 @@ struct textlog *textlog_open(const struct root *root, const char *name, struct e
     log->dir = files_parent(root->fs, root->state, name, true, &leaf, err);
     if (log->dir < 0)
         goto fail;
-    log->fd = files_open(root->fs, log->dir, leaf, O_RDWR | O_APPEND, 0, name, &trouble);
-    if (log->fd < 0 && trouble.code == ERR_NOT_FOUND) {
-        log->fresh = true;
-        log->fd = files_open(root->fs, log->dir, leaf, O_RDWR | O_APPEND | O_CREAT, 0666, name, err);
-    } else if (log->fd < 0 && err != NULL)
-        *err = trouble;
+    log->fd = files_open(root->fs, log->dir, leaf, O_RDWR | O_APPEND | O_CREAT, 0666, name, err);
     if (log->fd < 0 || !end_torn_line(log, err))
         goto fail;
     return log;
@@ -117,27 +115,35 @@ fail:
 
 bool textlog_write(struct textlog *log, const char *const *fields, size_t n, struct err *err)
 {
-    if (n > MAX_FIELDS)
-        return err_set(err, ERR_IO, "a record of %zu fields is too long for '%s'", n, log->name);
+    if (n == 0 || n > MAX_FIELDS)
+        return err_set(err, ERR_IO, "a record of '%s' has 1 to %d fields, not %zu", log->name, MAX_FIELDS, n);
     append_record(&log->buffer, fields, n);
     return str_ok(&log->buffer, err);
 }
 
-bool textlog_sync(struct textlog *log, struct err *err)
+static bool write_and_sync(struct textlog *log, struct err *err)
 {
     const struct files *fs = log->root->fs;
-    if (!str_ok(&log->buffer, err))
-        return false;
     if (log->buffer.size > 0 &&
         !files_write_full(fs, log->fd, log->buffer.bytes, log->buffer.size, log->name, err))
         return false;
-    str_clear(&log->buffer);
-    if (!files_sync(fs, log->fd, log->name, err))
+    if (!files_sync(fs, log->fd, log->name, err) ||
+        (!log->folder_synced && !files_sync(fs, log->dir, log->name, err)))
         return false;
-    if (log->fresh && !files_sync(fs, log->dir, log->name, err))
-        return false;
-    log->fresh = false;
+    log->folder_synced = true;
     return true;
+}
+
+bool textlog_sync(struct textlog *log, struct err *err)
+{
+    if (log->broken)
+        return err_set(err, ERR_IO, "'%s/%s' could not be written: nothing more is added to it in this run",
+                       ROOT_STATE, log->name);
+    if (!str_ok(&log->buffer, err))
+        return false;
+    log->broken = !write_and_sync(log, err);
+    str_clear(&log->buffer);
+    return !log->broken;
 }
 
 bool textlog_close(struct textlog *log, struct err *err)
@@ -195,24 +201,32 @@ static bool unescape(char *field)
     return true;
 }
 
-/* Splits a line (NUL-terminated, without newline) into fields; false if its checksum or its escapes are
- * wrong. */
-static bool split_record(char *line, size_t size, char *fields[MAX_FIELDS], size_t *n)
+/* True if the line ends in a tab and the checksum of what stands before. *body = size without those. */
+static bool sum_fits(const char *line, size_t size, size_t *body)
 {
     char sum[SUM_DIGITS + 1];
     if (size < SUM_DIGITS + 1 || line[size - SUM_DIGITS - 1] != '\t')
         return false;
-    size_t body = size - SUM_DIGITS - 1;
-    (void)snprintf(sum, sizeof sum, "%016" PRIx64, (uint64_t)XXH3_64bits(line, body));
-    if (memcmp(sum, line + body + 1, SUM_DIGITS) != 0)
+    *body = size - SUM_DIGITS - 1;
+    (void)snprintf(sum, sizeof sum, "%016" PRIx64, (uint64_t)XXH3_64bits(line, *body));
+    return memcmp(sum, line + *body + 1, SUM_DIGITS) == 0;
+}
+
+/* Splits a line that is followed by a NUL into fields; false if its checksum or its escapes are wrong. */
+static bool split_record(char *line, size_t size, char *fields[MAX_FIELDS], size_t *n)
+{
+    size_t body;
+    if (!sum_fits(line, size, &body))
         return false;
     line[body] = '\0';
+    if (strlen(line) != body)
+        return false;
     *n = 0;
-    for (char *p = line; p != NULL && *n < MAX_FIELDS;) {
+    for (char *p = line; p != NULL;) {
         char *tab = strchr(p, '\t');
         if (tab != NULL)
             *tab = '\0';
-        if (!unescape(p))
+        if (*n == MAX_FIELDS || !unescape(p))
             return false;
         fields[(*n)++] = p;
         p = tab != NULL ? tab + 1 : NULL;
@@ -221,19 +235,19 @@ static bool split_record(char *line, size_t size, char *fields[MAX_FIELDS], size
 }
 
 /*
- * A bad line is a torn one if it can be what a crash left of an append: it holds no whole record and stands
- * at the end, or before a record that begins on a line of its own because end_torn_line put a newline behind
- * it. A whole line whose bytes were changed ends with 16 hex digits after a tab; a torn one does not, unless
- * it was cut in the digits.
+ * True if the line can be what a crash left of an append: no newline, or closed as cut by a later append. A
+ * torn line is shorter than its record; so a whole record with one byte behind it is no torn one, but a
+ * record whose newline was changed (unless that byte begins a cut mark that was itself torn).
  */
-static bool looks_torn(const char *line, size_t size)
+static bool is_torn(const char *line, size_t size, bool terminated)
 {
-    if (size < SUM_DIGITS + 1 || line[size - SUM_DIGITS - 1] != '\t')
-        return true;
-    for (size_t i = size - SUM_DIGITS; i < size; i++)
-        if (hex_value(line[i]) < 0)
-            return true;
-    return false;
+    size_t body;
+    bool marked = size >= CUT_SIZE && memcmp(line + size - CUT_SIZE, cut_mark, CUT_SIZE) == 0;
+    if (terminated && !marked)
+        return false;
+    if (terminated)
+        size -= CUT_SIZE;
+    return size == 0 || line[size - 1] == cut_mark[0] || !sum_fits(line, size - 1, &body);
 }
 
 static bool visit_lines(char *bytes, size_t size, const char *name, textlog_visit *visit, void *context,
@@ -246,17 +260,18 @@ static bool visit_lines(char *bytes, size_t size, const char *name, textlog_visi
         char *newline = memchr(p, '\n', (size_t)(bytes + size - p));
         size_t length = newline != NULL ? (size_t)(newline - p) : (size_t)(bytes + size - p);
         number++;
-        p[length] = '\0'; /* the buffer has a NUL of its own after the end */
-        bool whole = strlen(p) == length && newline != NULL;
-        bool torn_here = looks_torn(p, length) || newline == NULL;
-        if (whole && split_record(p, length, fields, &n)) {
+        if (is_torn(p, length, newline != NULL))
+            *torn = true;
+        else {
+            p[length] = '\0'; /* the buffer has a NUL of its own after the end */
+            if (newline == NULL || !split_record(p, length, fields, &n))
+                return err_set(err, ERR_DAMAGED,
+                               "line %lu of '%s/%s' is damaged: put a saved copy of the file back, or take "
+                               "the line out, and type the same command again",
+                               number, ROOT_STATE, name);
             if (!visit(context, fields, n, err))
                 return false;
-        } else if (torn_here)
-            *torn = true;
-        else
-            return err_set(err, ERR_DAMAGED, "line %lu of '%s/%s' is damaged: its checksum does not fit",
-                           number, ROOT_STATE, name);
+        }
         p += length + 1;
     }
     return true;
