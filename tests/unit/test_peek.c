@@ -11,6 +11,7 @@
 #include <string.h>
 
 #include "chaffinch/frame.h"
+#include "chaffinch/worker.h"
 #include "../ref/maker.h"
 #include "../ref/tags_maker.h"
 
@@ -414,6 +415,67 @@ START_TEST(real_samples)
 }
 END_TEST
 
+/* ---- behind the limits of a worker ------------------------------------------------ */
+
+static void handle(uint32_t kind, const uint8_t *request, size_t size, const int *fds, size_t n_fds,
+                   struct worker_reply *reply)
+{
+    struct err err = ERR_INIT;
+    (void)fds;
+    (void)n_fds;
+    reply->bytes = calloc(1, sizeof(struct frame_meta));
+    reply->size = sizeof(struct frame_meta);
+    reply->ok = reply->bytes != NULL && frame_peek((enum frame_file_kind)kind, request, size,
+                                                   (struct frame_meta *)(void *)reply->bytes, &err);
+}
+
+static void check_there(struct worker_pool *pool, enum frame_file_kind kind, const uint8_t *bytes,
+                        size_t size)
+{
+    struct err err = ERR_INIT;
+    struct worker_result r;
+    struct frame_meta there;
+    char a[48], b[48];
+    const struct worker_job job = {.kind = kind, .request = bytes, .size = size};
+    ck_assert_msg(worker_submit(pool, &job, &err) && worker_wait(pool, NULL, &r, &err), "%s", err.message);
+    ck_assert_msg(r.ok && r.size == sizeof there, "%s", r.cause);
+    memcpy(&there, r.bytes, sizeof there);
+    worker_result_release(&r);
+    ck_assert(peek(kind, bytes, size, &err) && frame_meta_valid(&there));
+    frame_time_text(&there, a);
+    frame_time_text(&meta, b);
+    ck_assert_str_eq(a, b);
+    ck_assert_str_eq(there.model, meta.model);
+    ck_assert_str_eq(there.serial, meta.serial);
+    ck_assert_int_eq(there.rating, meta.rating);
+    ck_assert_uint_eq(there.width_px, meta.width_px);
+}
+
+/* What the libraries need is allowed: their answers are the same there and here. */
+START_TEST(peeks_work_behind_the_limits)
+{
+    static const char *const files[] = {"raw/colorchart.dng", "raw-damaged/Nikon.nef",
+                                        "raw-damaged/CanonRaw.cr3", "raw-damaged/FujiFilm.raf"};
+    struct err err = ERR_INIT;
+    const struct worker_config config = {.handler = handle, .workers = 1, .wall_s = 20};
+    struct worker_pool *pool = worker_pool_start(&config, &err);
+    ck_assert_msg(pool != NULL, "%s", err.message);
+    tags_text(&made, 0, 0x0110, "Demo-1");
+    peek_made("<x:xmpmeta xmlns:x='adobe:ns:meta/'><rdf:RDF xmlns:rdf='http://www.w3.org/1999/02/"
+              "22-rdf-syntax-ns#'><rdf:Description rdf:about='' xmlns:xmp='http://ns.adobe.com/xap/1.0/' "
+              "xmp:Rating='2'/></rdf:RDF></x:xmpmeta>");
+    ck_assert_int_eq(meta.rating, 2);
+    check_there(pool, FRAME_JPEG, jpeg, sizeof jpeg);
+    for (size_t i = 0; i < sizeof files / sizeof *files; i++) {
+        struct bytes file = shared_file(files[i]);
+        if (file.at != NULL)
+            check_there(pool, FRAME_RAW, file.at, file.size);
+        free(file.at);
+    }
+    worker_pool_stop(pool);
+}
+END_TEST
+
 int main(void)
 {
     Suite *suite = suite_create("peek");
@@ -435,6 +497,7 @@ int main(void)
     tcase_add_test(tc, validity);
     tcase_add_test(tc, real_raws);
     tcase_add_test(tc, real_samples);
+    tcase_add_test(tc, peeks_work_behind_the_limits);
     suite_add_tcase(suite, tc);
     SRunner *runner = srunner_create(suite);
     srunner_run_all(runner, CK_NORMAL);
