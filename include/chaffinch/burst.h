@@ -7,9 +7,17 @@
  * Calling sequence: fill struct burst_frame for every frame of a session (any order), call burst_group(),
  * read `order` and `burst` of each frame and the list of bursts. burst_result_release() frees the lists.
  *
- * Order within a body: time; where times tie, are absent or constant in their sub-seconds: maker-note
- * sequence, then folder and number, with rollover (9999 is followed by 0001 in the same or the next folder).
- * Clocks set back: see .c.
+ * Order within a body: the clock, which is UTC where every frame of the body has an offset, else civil time;
+ * where clocks tie, maker-note sequence numbers if each frame has one and none is missing between, else
+ * folder and number, with rollover (9999 is followed by 0001 in the same or the next folder). Sub-seconds
+ * that are the same in all frames count as none. Whole seconds are taken at their shortest: a pause that may
+ * be none ends no burst.
+ *
+ * A clock set back lays a later burst over an earlier one. They are told apart where, by number, the clock
+ * goes back, or more numbers pass than a camera can shoot in the time. Numbers that contradict the clock all
+ * over (names given later) are not believed. Bursts are numbered by the clock as it was.
+ *
+ * A change of width x height by half or more ends a burst. The order of the input never matters.
  */
 #ifndef CHAFFINCH_BURST_H
 #define CHAFFINCH_BURST_H
@@ -32,15 +40,16 @@ struct burst_frame {
     int subsec_digits; /* 0 = whole seconds */
     bool has_offset;
     int offset_min;
-    uint32_t sequence;    /* maker-note hint, 0 = none */
-    uint32_t burst_group; /* maker-note hint, 0 = none */
-    double focal_mm;      /* 0 = unknown; a change starts a new set-up */
-    uint32_t width_px, height_px;
+    uint32_t sequence;            /* maker-note hint, 0 = none */
+    uint32_t burst_group;         /* maker-note hint, 0 = none */
+    double focal_mm;              /* 0 = unknown; not used here: a change starts a set-up, not a burst */
+    uint32_t width_px, height_px; /* 0 = unknown */
     int orientation;
     /* out */
     uint32_t burst;       /* index into result.bursts */
     uint32_t position;    /* 0.. within the burst */
-    int64_t estimated_ns; /* time with ties spread evenly, for tracking and curves; has_time as it was */
+    int64_t estimated_ns; /* civil time with ties spread evenly, for tracking and curves: grows strictly
+                             within a burst. Without a time: from 0, at 60 a second */
 };
 
 struct burst_info {
@@ -70,7 +79,8 @@ struct burst_options {
 bool burst_group(struct burst_frame *frames, size_t n, const struct burst_options *options,
                  struct burst_result *result, struct err *err);
 void burst_result_release(struct burst_result *result);
-/* The gap that would be chosen from these sorted neighbour distances (ns). */
+/* The gap that would be chosen from these sorted neighbour distances (ns): the middle of the widest empty
+   stretch on a log scale between floor and ceiling, 1.22 s where there is nothing to choose from. */
 int64_t burst_choose_gap(const int64_t *gaps_ns, size_t n);
 
 #endif

@@ -1,77 +1,20 @@
 /*
- * Grouping, in this order:
- *   1. frames of one body, by time; where times tie, by maker-note sequence, then by number with rollover
- * (9999 before 0001)
- *   2. cut where the pause is longer than the gap; what a clock cannot tell (whole seconds, constant "00")
- * counts for the frame: a pause is taken as short as its digits allow
- *   3. a run whose numbers fall into far-apart groups that overlap in time is two bursts that a clock set
- * back laid over each other: it is cut by number
- *   4. frames without a time: consecutive numbers in one folder (9999 is followed by 0001, there or in the
- * next folder)
+ * Grouping.
+ *
+ * Frames of one body are put in order (order.c) and cut where the pause is longer than the gap (gap.c). What
+ * a clock cannot tell (whole seconds, constant "00") counts for the frame: a pause is taken as short as its
+ * digits allow. Then bursts that a clock set back laid over each other are taken apart by their numbers
+ * (overlay.c), and a burst ends where the size of the pictures was changed by hand.
+ *
+ * Frames without a time make a burst by consecutive numbers in one folder; 9999 is followed by 0001, there or
+ * in the next folder. At the end every frame gets a time that grows within its burst (estimate.c).
  */
 #include "chaffinch/burst.h"
 
-#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
 #include "order.h"
-
-#define SECOND_NS INT64_C(1000000000)
-
-/* Numbers that are further apart than this are not from one press of the button, however many frames were
- * deleted in between. */
-enum { FAR_NUMBERS = 500 };
-
-int64_t burst_choose_gap(const int64_t *gaps_ns, size_t n)
-{
-    const double floor_ns = BURST_GAP_FLOOR_MS * 1e6, ceiling_ns = BURST_GAP_CEILING_MS * 1e6;
-    double below = floor_ns, best = 0, gap = sqrt(floor_ns * ceiling_ns);
-    /* The widest empty stretch on a log scale between the pauses within bursts and those between them. */
-    for (size_t i = 0; i <= n; i++) {
-        double value = i < n ? fmin(fmax((double)gaps_ns[i], floor_ns), ceiling_ns) : ceiling_ns;
-        if (log(value / below) > best) {
-            best = log(value / below);
-            gap = sqrt(below * value);
-        }
-        below = value;
-    }
-    return (int64_t)gap;
-}
-
-/* The shortest pause that two neighbours' times allow, given how many digits they were written with. */
-static int64_t shortest_pause(const struct order_key *a, const struct order_key *b)
-{
-    int64_t pause = b->frame->time_ns - a->frame->time_ns;
-    int64_t step = a->step_ns > b->step_ns ? a->step_ns : b->step_ns;
-    return pause >= step && step >= SECOND_NS ? pause - step : pause;
-}
-
-static int by_value(const void *a, const void *b)
-{
-    int64_t x = *(const int64_t *)a, y = *(const int64_t *)b;
-    return x < y ? -1 : x > y;
-}
-
-static bool same_body(const struct order_key *a, const struct order_key *b)
-{
-    return strcmp(a->frame->body, b->frame->body) == 0;
-}
-
-static bool choose_gap(const struct order_key *key, size_t n, int64_t *gap_ns, struct err *err)
-{
-    size_t count = 0;
-    int64_t *pauses = calloc(n + 1, sizeof *pauses);
-    if (pauses == NULL)
-        return err_nomem(err);
-    for (size_t i = 1; i < n; i++)
-        if (key[i].frame->has_time && key[i - 1].frame->has_time && same_body(&key[i], &key[i - 1]))
-            pauses[count++] = shortest_pause(&key[i - 1], &key[i]);
-    qsort(pauses, count, sizeof *pauses, by_value);
-    *gap_ns = burst_choose_gap(pauses, count);
-    free(pauses);
-    return true;
-}
 
 static bool follows(const struct order_key *a, const struct order_key *b)
 {
@@ -79,112 +22,24 @@ static bool follows(const struct order_key *a, const struct order_key *b)
     if (x->number < 0 || y->number < 0)
         return false;
     if (strcmp(x->folder, y->folder) == 0)
-        return y->number == x->number + 1 || (x->number == 9999 && y->number == 1);
-    return x->number == 9999 && y->number == 1 && x->folder_number >= 0 &&
+        return y->number == x->number + 1 || (x->number == NUMBER_LAST && y->number == 1);
+    return x->number == NUMBER_LAST && y->number == 1 && x->folder_number >= 0 &&
            y->folder_number == x->folder_number + 1;
+}
+
+/* Crop or size settings take a hand off the release. Turning the camera swaps the sides and is no change;
+   neither is a margin that one source counts and another does not. */
+static bool size_changes(const struct burst_frame *f, const struct burst_frame *g)
+{
+    uint64_t a = (uint64_t)f->width_px * f->height_px, b = (uint64_t)g->width_px * g->height_px;
+    return a > 0 && b > 0 && (2 * a > 3 * b || 2 * b > 3 * a);
 }
 
 static bool starts_burst(const struct order_key *a, const struct order_key *b, int64_t gap_ns)
 {
-    if (!same_body(a, b) || a->frame->has_time != b->frame->has_time)
+    if (!order_same_body(a, b) || a->frame->has_time != b->frame->has_time)
         return true;
-    return b->frame->has_time ? shortest_pause(a, b) > gap_ns : !follows(a, b);
-}
-
-/* ---- step 3: bursts that a clock set back laid over each other -------------- */
-
-static int by_number(const void *a, const void *b)
-{
-    const struct order_key *x = a, *y = b;
-    if (x->place != y->place)
-        return x->place < y->place ? -1 : 1;
-    return order_compare(a, b);
-}
-
-static void time_span(const struct order_key *key, size_t n, int64_t *first, int64_t *last)
-{
-    *first = INT64_MAX;
-    *last = INT64_MIN;
-    for (size_t i = 0; i < n; i++) {
-        int64_t t = key[i].frame->time_ns;
-        *first = t < *first ? t : *first;
-        *last = t > *last ? t : *last;
-    }
-}
-
-/* Does the run key[0 .. n) fall apart by number at `at`, with both parts in the same stretch of time? Keys
- * are in order of number. */
-static bool overlaps(const struct order_key *key, size_t at, size_t n)
-{
-    int64_t first_a, last_a, first_b, last_b;
-    if (key[at].place - key[at - 1].place <= FAR_NUMBERS)
-        return false;
-    time_span(key, at, &first_a, &last_a);
-    time_span(key + at, n - at, &first_b, &last_b);
-    return first_a <= last_b && first_b <= last_a;
-}
-
-static void cut_by_number(struct order_key *key, size_t n, bool *starts)
-{
-    bool numbered = true;
-    for (size_t i = 0; i < n; i++)
-        numbered = numbered && key[i].frame->number >= 0;
-    if (!numbered || n < 2 || !key[0].frame->has_time)
-        return;
-    qsort(key, n, sizeof *key, by_number);
-    size_t from = 0;
-    for (size_t at = 1; at < n; at++) {
-        if (!overlaps(key + from, at - from, n - from))
-            continue;
-        qsort(key + from, at - from, sizeof *key, order_compare);
-        starts[at] = true;
-        from = at;
-    }
-    qsort(key + from, n - from, sizeof *key, order_compare);
-}
-
-/* ---- times that grow --------------------------------------------------------- */
-
-/* Frames first .. first + n - 1 share a time: they are spread over the step of the clock. A group at the
-   start of the burst is pushed to the end of its step and takes its pace from the next group; one at the end
-   takes it from the one before. */
-static void spread_group(const struct order_key *group, size_t n, int64_t step, size_t pace, bool first)
-{
-    int64_t each = step / (int64_t)(pace > n ? pace : n);
-    int64_t start = group[0].frame->time_ns + (first && pace > n ? step - each * (int64_t)n : 0);
-    for (size_t i = 0; i < n; i++)
-        group[i].frame->estimated_ns = start + each * (int64_t)i;
-}
-
-static size_t group_size(const struct order_key *key, size_t at, size_t n)
-{
-    size_t size = 1;
-    while (at + size < n && key[at + size].frame->time_ns == key[at].frame->time_ns)
-        size++;
-    return size;
-}
-
-static void estimate_times(const struct order_key *key, size_t n)
-{
-    const int64_t unknown_pace = SECOND_NS / 60;
-    size_t before = 0;
-    for (size_t i = 0, size; i < n && key[i].frame->has_time; i += size) {
-        size = group_size(key, i, n);
-        bool last = i + size == n;
-        int64_t step = key[i].step_ns;
-        if (!last && key[i + size].frame->time_ns - key[i].frame->time_ns < step)
-            step = key[i + size].frame->time_ns - key[i].frame->time_ns;
-        size_t pace = i == 0 && !last ? group_size(key, size, n) : last ? before : size;
-        spread_group(key + i, size, step, pace, i == 0);
-        before = size;
-    }
-    for (size_t i = 0; i < n; i++) {
-        struct burst_frame *f = key[i].frame;
-        if (!f->has_time)
-            f->estimated_ns = (int64_t)i * unknown_pace;
-        if (i > 0 && f->estimated_ns <= key[i - 1].frame->estimated_ns)
-            f->estimated_ns = key[i - 1].frame->estimated_ns + 1;
-    }
+    return b->frame->has_time ? gap_shortest_pause(a, b) > gap_ns : !follows(a, b);
 }
 
 /* ---- bursts in order of time -------------------------------------------------- */
@@ -201,6 +56,7 @@ static int64_t start_of(const struct run *run)
     return run->utc ? f->time_ns - (int64_t)f->offset_min * 60 * SECOND_NS : f->time_ns;
 }
 
+/* Runs are compared by their first frames; equal starts by body, then by order within it. */
 static int by_start(const void *a, const void *b)
 {
     const struct run *x = a, *y = b;
@@ -209,7 +65,7 @@ static int by_start(const void *a, const void *b)
         return f->has_time ? -1 : 1;
     if (f->has_time && start_of(x) != start_of(y))
         return start_of(x) < start_of(y) ? -1 : 1;
-    return order_compare(x->key, y->key);
+    return order_by_rank(x->key, y->key);
 }
 
 static size_t cut_runs(struct order_key *key, size_t n, const bool *starts, bool utc, struct run *runs)
@@ -250,12 +106,14 @@ static void mark_starts(struct order_key *key, size_t n, int64_t gap_ns, bool *s
 {
     for (size_t i = 1; i < n; i++)
         starts[i] = starts_burst(&key[i - 1], &key[i], gap_ns);
-    for (size_t from = 0, at = 1; at <= n; at++) {
-        if (at < n && !starts[at])
-            continue;
-        cut_by_number(key + from, at - from, starts + from);
-        from = at;
+    for (size_t from = 0, end; from < n; from = end) {
+        for (end = from + 1; end < n && !starts[end];)
+            end++;
+        if (key[from].frame->has_time)
+            overlay_cut(key + from, end - from, gap_ns, starts + from);
     }
+    for (size_t i = 1; i < n; i++)
+        starts[i] = starts[i] || size_changes(key[i - 1].frame, key[i].frame);
 }
 
 bool burst_group(struct burst_frame *frames, size_t n, const struct burst_options *options,
@@ -273,7 +131,7 @@ bool burst_group(struct burst_frame *frames, size_t n, const struct burst_option
         goto out;
     }
     key = order_frames(frames, n, err);
-    if (key == NULL || (result->gap_ns <= 0 && !choose_gap(key, n, &result->gap_ns, err)))
+    if (key == NULL || (result->gap_ns <= 0 && !gap_choose(key, n, &result->gap_ns, err)))
         goto out;
     for (size_t i = 0; i < n; i++)
         utc = utc && (frames[i].has_offset || !frames[i].has_time);
