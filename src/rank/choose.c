@@ -234,6 +234,17 @@ static void settle_all(const struct rank_burst *burst, const struct rank_item *i
     }
 }
 
+/* Moves *number to the next pass that has items; false when there is none. */
+static bool next_pass(const struct rank_item *item, size_t n_items, uint32_t *number)
+{
+    uint32_t next = UINT32_MAX;
+    for (size_t i = 0; i < n_items; i++)
+        if (item[i].pass > *number && item[i].pass < next)
+            next = item[i].pass;
+    *number = next;
+    return next != UINT32_MAX;
+}
+
 bool rank_choose(const struct rank_burst *burst, const struct rank_item *item, size_t n_items,
                  struct rank_frame *frame, size_t n_frames, const struct rank_options *options,
                  struct err *err)
@@ -245,13 +256,11 @@ bool rank_choose(const struct rank_burst *burst, const struct rank_item *item, s
                         .order = malloc((n_items + 1) * sizeof *pass.order),
                         .keep = options->keep > 0 ? options->keep : DEFAULT_KEEP};
     bool done = chosen != NULL && pass.verdict != NULL && pass.order != NULL;
-    uint32_t passes = 0;
-    for (size_t i = 0; i < n_items; i++)
-        passes = item[i].pass > passes ? item[i].pass : passes;
     if (done) {
         for (size_t i = 0; i < n_items; i++)
             judge(&pass, i, RANK_NONE, RANK_NOT_SURE);
-        for (uint32_t number = 1; number <= passes; number++) {
+        uint32_t number = 0;
+        while (next_pass(item, n_items, &number)) {
             collect(&pass, n_items, number);
             choose_pass(&pass, chosen);
         }

@@ -76,6 +76,25 @@ static bool travels(const struct scene *scene, const struct tracks *tracks, cons
     return any && (float)motion->moving_frames >= fmaxf(2.0f, 0.08f * (float)scene->n);
 }
 
+/* A camera that follows its subject, or moves about, leaves no empty scene to compare with. Then tracks are
+   believed only where they cover nearly all frames: a frame without one is no proof that nothing was there.
+ */
+static bool beyond_telling(const struct scene *scene, const struct layer *layer, const struct tracks *tracks)
+{
+    size_t covered = 0, upset = 0;
+    for (size_t t = 0; t < scene->n; t++) {
+        bool seen = false;
+        size_t changed = 0;
+        for (size_t i = 0; i < tracks->n; i++)
+            seen = seen || track_component(layer, &tracks->track[i], t) != NULL;
+        for (size_t k = 0; k < layer[t].n; k++)
+            changed += layer[t].component[k].area;
+        covered += seen;
+        upset += 2 * changed > scene->cells;
+    }
+    return scene->lost || 2 * upset > scene->n || (scene->max_shift >= 12.0f && 5 * covered < 4 * scene->n);
+}
+
 static struct subject_burst *burst_open(const struct scene *scene, size_t n)
 {
     struct subject_burst *found = calloc(1, sizeof *found);
@@ -133,7 +152,9 @@ static bool decide(const struct scene *scene, const struct layer *layer, const s
 {
     struct motion motion;
     struct still still = {0};
-    float *scratch = malloc(4 * scene->n * sizeof *scratch);
+    if (beyond_telling(scene, layer, tracks))
+        return true;
+    float *scratch = malloc(3 * scene->n * sizeof *scratch);
     if (scratch == NULL)
         return err_nomem(err);
     measure_motion(scene, layer, tracks, scratch, &motion);

@@ -153,7 +153,8 @@ bool scene_register(struct scene *scene, struct err *err)
         return roomy ? true : err_nomem(err);
     }
     if (pans(scene, &room)) {
-        if (!chain(scene, &room))
+        scene->lost = !chain(scene, &room);
+        if (scene->lost)
             clear_shifts(scene);
     } else {
         scene_frame(scene, scene->n / 2, room.a);

@@ -34,6 +34,7 @@ struct scene {
     float *gain, *shift_col, *shift_row;
     bool registered;
     float max_shift;
+    bool lost; /* the camera moved farther than can be registered */
 
     uint32_t wide, high; /* of the background */
     float origin_col, origin_row;

@@ -209,6 +209,24 @@ START_TEST(perched)
 }
 END_TEST
 
+/* A camera that sweeps about has no empty scene to compare with: that nothing was found proves nothing. */
+START_TEST(sweeping_camera)
+{
+    struct made_frame frame[24] = {0};
+    for (size_t t = 0; t < 24; t++) {
+        frame[t].shift_x = 18.0f * (float)t;
+        if (t > 8 && t < 14)
+            add(&frame[t], bird_at(400, 200 + 20.0f * (float)(t - 8)));
+    }
+    make(&plain, frame, 24);
+    struct subject_burst *found = find();
+    ck_assert_int_eq(found->mode, SUBJECT_UNKNOWN);
+    ck_assert_float_gt(fabsf(found->frame[0].shift_col), 12);
+    subject_free(found);
+    burst_unmake(&burst);
+}
+END_TEST
+
 /* A landed bird stays where it is and does not hide the one that flies past. */
 START_TEST(one_rests_while_another_flies)
 {
@@ -424,6 +442,7 @@ int main(void)
     tcase_add_test(made, two_arrivals);
     tcase_add_test(made, perched);
     tcase_add_test(made, one_rests_while_another_flies);
+    tcase_add_test(made, sweeping_camera);
     tcase_add_test(made, transposed);
     tcase_add_loop_test(made, nothing_there, 0, 3);
     tcase_add_test(made, few_frames_and_missing_grids);
