@@ -1,5 +1,23 @@
 #include "card_words.h"
 
+#include "chaffinch/session.h"
+
+struct card_set *card_words_open(struct cli *cli, const struct options_arguments *arguments,
+                                 struct card_options *options, const char **session, int *status)
+{
+    struct err err = ERR_INIT;
+    options->log = cli->log;
+    options->stop = cli->stop;
+    options->same_exposure = session_same_exposure;
+    options->same_context = cli->workers;
+    *session = arguments->arg[arguments->n - 1];
+    struct card_set *set = card_open(cli->fs, (const char *const *)arguments->arg, arguments->n - 1, *session,
+                                     options->second, &err);
+    if (set == NULL)
+        *status = cli_fail(cli, &err);
+    return set;
+}
+
 void card_words_tell(struct cli *cli, const struct card_report *report)
 {
     char path[700], n[32], bytes[32];

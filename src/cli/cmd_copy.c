@@ -1,7 +1,6 @@
 #include <stdio.h>
 
 #include "chaffinch/catalogue.h"
-#include "chaffinch/session.h"
 #include "card_words.h"
 #include "cli.h"
 
@@ -73,19 +72,13 @@ int cmd_copy(struct cli *cli, int argc, char **argv)
         2,
         17};
     struct options_arguments arguments;
-    struct err err = ERR_INIT;
+    const char *session;
     int status;
-    options.log = cli->log;
-    options.stop = cli->stop;
-    options.same_exposure = session_same_exposure;
-    options.same_context = cli->workers;
     if (!cli_parse(cli, &spec, argc, argv, &arguments, &status))
         return status;
-    const char *session = arguments.arg[arguments.n - 1];
-    struct card_set *set = card_open(cli->fs, (const char *const *)arguments.arg, arguments.n - 1, session,
-                                     options.second, &err);
+    struct card_set *set = card_words_open(cli, &arguments, &options, &session, &status);
     if (set == NULL)
-        return cli_fail(cli, &err);
+        return status;
     status = copy_into(cli, set, session, &options);
     card_close(set);
     return status;

@@ -118,19 +118,13 @@ int cmd_run(struct cli *cli, int argc, char **argv)
         2,
         17};
     struct options_arguments arguments;
-    struct err err = ERR_INIT;
+    const char *session;
     int status;
-    options.log = cli->log;
-    options.stop = cli->stop;
-    options.same_exposure = session_same_exposure;
-    options.same_context = cli->workers;
     if (!cli_parse(cli, &spec, argc, argv, &arguments, &status))
         return status;
-    const char *session = arguments.arg[arguments.n - 1];
-    struct card_set *set = card_open(cli->fs, (const char *const *)arguments.arg, arguments.n - 1, session,
-                                     options.second, &err);
+    struct card_set *set = card_words_open(cli, &arguments, &options, &session, &status);
     if (set == NULL)
-        return cli_fail(cli, &err);
+        return status;
     status = spend_night(cli, set, session, &options, keep);
     card_close(set);
     return status;

@@ -191,22 +191,12 @@ static bool submit_measure(void *context, struct worker_pool *workers, size_t i,
 {
     struct stage *st = context;
     struct todo *t = &st->todo[i];
-    struct err trouble = ERR_INIT;
     if (!catalogue_each_file(st->s->catalogue, t->frame, add_picture, t, err))
         return false;
     struct pump_picture pictures[JOB_PICTURES];
     for (size_t k = 0; k < t->n; k++)
         pictures[k] = (struct pump_picture){t->path[k], t->kind[k]};
-    if (pump_pictures(st->s, workers, JOB_MEASURE, i, pictures, t->n, &trouble))
-        return true;
-    if (trouble.code == ERR_NOMEM || trouble.code == ERR_INTERRUPTED) {
-        if (err != NULL)
-            *err = trouble;
-        return false;
-    }
-    st->totals->failed++;
-    log_err(st->s->log, &trouble);
-    return true;
+    return pump_pictures(st->s, workers, JOB_MEASURE, i, pictures, t->n, &st->totals->failed, err);
 }
 
 static void stage_release(struct stage *st)

@@ -47,26 +47,40 @@ bool pump_run(const struct pump *pump, size_t n, struct err *err)
     return ok;
 }
 
+/* Only what concerns the whole run stops it; a file that cannot be opened stays out of this run and is tried
+ * again by the next. */
+static bool file_trouble(struct session *s, const struct err *trouble, uint64_t *failed, struct err *err)
+{
+    if (trouble->code == ERR_NOMEM || trouble->code == ERR_INTERRUPTED) {
+        if (err != NULL)
+            *err = *trouble;
+        return false;
+    }
+    ++*failed;
+    log_err(s->log, trouble);
+    return true;
+}
+
 bool pump_pictures(struct session *s, struct worker_pool *workers, uint32_t job, size_t tag,
-                   const struct pump_picture *pictures, size_t n, struct err *err)
+                   const struct pump_picture *pictures, size_t n, uint64_t *failed, struct err *err)
 {
     struct job_request request = {0};
     struct worker_job work = {
         .tag = tag, .kind = job, .request = (const uint8_t *)&request, .size = sizeof request};
+    struct err trouble = ERR_INIT;
     bool ok = true;
     for (size_t i = 0; ok && i < n && i < JOB_PICTURES; i++) {
-        int dir = pictures[i].path[0] == '/' ? AT_FDCWD : s->root.fd;
-        int fd = dir == AT_FDCWD
-                     ? files_open_regular(s->root.fs, dir, pictures[i].path, NULL, pictures[i].path, err)
-                     : files_open_path(s->root.fs, dir, pictures[i].path, NULL, err);
+        const char *path = pictures[i].path;
+        int fd = path[0] == '/' ? files_open_regular(s->root.fs, AT_FDCWD, path, NULL, path, &trouble)
+                                : files_open_path(s->root.fs, s->root.fd, path, NULL, &trouble);
         ok = fd >= 0;
         if (ok) {
             work.fds[work.n_fds++] = fd;
             request.kind[request.n++] = pictures[i].kind;
         }
     }
-    ok = ok && worker_submit(workers, &work, err);
+    ok = ok && worker_submit(workers, &work, &trouble);
     for (size_t i = 0; i < work.n_fds; i++)
         files_drop(s->root.fs, work.fds[i]);
-    return ok;
+    return ok || file_trouble(s, &trouble, failed, err);
 }

@@ -17,14 +17,14 @@ struct pump {
 /* Runs jobs 0 .. n-1. After an error or an interrupt the jobs under way are waited for and thrown away. */
 bool pump_run(const struct pump *pump, size_t n, struct err *err);
 
-/* Opens the pictures of a frame (at most two, best first) and submits them with `kind`. Files that cannot be
- * opened: false with err. */
-struct scan_file;
+/* Pictures of one frame, best first, at most two. */
 struct pump_picture {
     const char *path;
     uint32_t kind; /* enum frame_file_kind */
 };
+/* Opens them and submits them with the job kind `job`. A file that cannot be opened is named and counted in
+   *failed; false only for what must stop the run. */
 bool pump_pictures(struct session *s, struct worker_pool *workers, uint32_t job, size_t tag,
-                   const struct pump_picture *pictures, size_t n, struct err *err);
+                   const struct pump_picture *pictures, size_t n, uint64_t *failed, struct err *err);
 
 #endif

@@ -65,19 +65,8 @@ static bool submit_peek(void *context, struct worker_pool *workers, size_t i, st
     struct store *st = context;
     struct pump_picture pictures[JOB_PICTURES];
     size_t index[JOB_PICTURES];
-    struct err trouble = ERR_INIT;
     size_t n = readable_pictures(st, &st->scan->frame[st->todo[i]], pictures, index);
-    if (pump_pictures(st->s, workers, JOB_PEEK, i, pictures, n, &trouble))
-        return true;
-    if (trouble.code == ERR_NOMEM || trouble.code == ERR_INTERRUPTED) {
-        if (err != NULL)
-            *err = trouble;
-        return false;
-    }
-    /* A file that cannot be opened: the frame stays out of this run and is tried again by the next. */
-    st->totals->failed++;
-    log_err(st->s->log, &trouble);
-    return true;
+    return pump_pictures(st->s, workers, JOB_PEEK, i, pictures, n, &st->totals->failed, err);
 }
 
 static bool take_peek(void *context, const struct worker_result *result, struct err *err)
