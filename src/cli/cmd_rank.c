@@ -10,7 +10,8 @@ static void print_ranked(const struct session_ranked *r)
                  log_count(r->passes, b), log_count(r->kept, c), log_count(r->rejected, d),
                  log_count(r->none, e));
     if (r->nothing_sharp > 0)
-        (void)printf("%s bursts hold nothing sharp\n", log_count(r->nothing_sharp, a));
+        (void)printf("%s burst%s nothing sharp\n", log_count(r->nothing_sharp, a),
+                     r->nothing_sharp == 1 ? " holds" : "s hold");
 }
 
 int cmd_rank(struct cli *cli, int argc, char **argv)

@@ -161,21 +161,22 @@ static void say_measures(const struct words *w)
 static void say_subject(const struct words *w)
 {
     const struct catalogue_item *item = &w->row->item;
-    if (!text_has_subject(w->row))
+    if (!text_has_subject(w->row)) {
         str_append(w->out, "No subject was told from the scene, so the frame was measured as a whole.\n");
-    else
-        str_printf(w->out,
-                   "The subject takes %" PRIu32 " x %" PRIu32 " px, its corner %" PRIu32
-                   " px from the left and "
-                   "%" PRIu32 " px from the top of the stored picture.\n",
-                   item->w_px, item->h_px, item->x_px, item->y_px);
+        say_blur(w);
+        return;
+    }
+    str_printf(w->out,
+               "The subject takes %" PRIu32 " x %" PRIu32 " px, its corner %" PRIu32 " px from the left and "
+               "%" PRIu32 " px from the top of the stored picture.\n",
+               item->w_px, item->h_px, item->x_px, item->y_px);
     if (item->flags & RANK_F_CUT)
         str_append(w->out, "The edge of the frame cuts it.\n");
     if (item->flags & RANK_F_HIDDEN)
         str_append(w->out, "Something stands before a part of it.\n");
     if (item->flags & RANK_F_AT_REST)
         str_append(w->out, "It is at rest here.\n");
-    if (item->flags & RANK_F_UNSURE && text_has_subject(w->row))
+    if (item->flags & RANK_F_UNSURE)
         str_append(w->out, "Where exactly it is could not be told for sure.\n");
     say_blur(w);
     say_against_best(w);

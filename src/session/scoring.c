@@ -67,20 +67,28 @@ static uint32_t continued_pass(const struct burst_scores *scores, const struct r
     return found;
 }
 
+static uint32_t mapped_pass(struct burst_scores *scores, const struct rank_scores *window, uint32_t pass,
+                            size_t first, uint32_t map[SUBJECT_MAX_PASSES + 1])
+{
+    uint32_t *to = &map[pass <= SUBJECT_MAX_PASSES ? pass : SUBJECT_MAX_PASSES];
+    if (*to == 0)
+        *to = first > 0 ? continued_pass(scores, window, pass, first) : pass;
+    if (*to == 0)
+        *to = scores->n_passes + 1;
+    if (*to > scores->n_passes)
+        scores->n_passes = *to;
+    return *to;
+}
+
 static bool merge_window(struct burst_scores *scores, const struct members *members,
                          const struct rank_scores *window, size_t first, size_t from, struct err *err)
 {
     uint32_t map[SUBJECT_MAX_PASSES + 1] = {0};
     for (size_t i = 0; i < window->n; i++) {
         struct rank_item item = window->item[i];
-        uint32_t pass = item.pass <= SUBJECT_MAX_PASSES ? item.pass : SUBJECT_MAX_PASSES;
-        if (map[pass] == 0)
-            map[pass] = first > 0 ? continued_pass(scores, window, pass, first) : pass;
-        if (map[pass] == 0)
-            map[pass] = scores->n_passes + 1;
-        if (map[pass] > scores->n_passes)
-            scores->n_passes = map[pass];
-        item.pass = map[pass];
+        /* Pass 0 is a frame that was measured as a whole: it belongs to no subject. */
+        if (item.pass > 0)
+            item.pass = mapped_pass(scores, window, item.pass, first, map);
         item.frame += (uint32_t)first;
         if (item.frame < from)
             continue;
