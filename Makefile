@@ -14,6 +14,7 @@ VERSION   := 0.1.0
 WARNINGS  := -Wall -Wextra -Wpedantic -Wshadow -Wconversion -Wstrict-prototypes -Wmissing-prototypes
 DEFINES   := -D_GNU_SOURCE -D_FILE_OFFSET_BITS=64 -DCHAFFINCH_VERSION='"$(VERSION)"'
 LIBS      := -lseccomp -lraw_r -ljpeg -lexif -lexempi -lsqlite3 -lxxhash -lcjson -lm
+VALGRIND  := valgrind -q --error-exitcode=99 --leak-check=full --errors-for-leak-kinds=definite --suppressions=tests/valgrind.supp
 # The executable that moves and deletes links no codec and no parser of foreign bytes.
 APPLY_LIBS := -lsqlite3 -lxxhash -lm
 
@@ -42,6 +43,7 @@ UNIT_SRC   := $(sort $(wildcard tests/unit/test_*.c))
 BENCH_SRC  := $(sort $(wildcard tests/bench/*.c))
 CRASH_SRC  := $(sort $(wildcard tests/crash/*.c))
 HEADERS    := $(sort $(wildcard include/chaffinch/*.h))
+THREADED   := $(sort $(wildcard tests/unit/test_card*.c))
 STYLED     := $(sort $(wildcard include/chaffinch/*.h src/*/*.[ch] tests/*/*.[ch]))
 
 obj = $(patsubst %.c,$(OUT)/%.o,$(1))
@@ -51,6 +53,7 @@ CRASH_BIN := $(patsubst tests/crash/%.c,$(OUT)/crash/%,$(CRASH_SRC))
 
 .DEFAULT_GOAL := all
 .DELETE_ON_ERROR:
+.SECONDARY:
 MAKEFLAGS += --no-builtin-rules
 
 # An executable is built as soon as its folder has a main.
@@ -90,15 +93,15 @@ compile_commands.json: Makefile
 
 cardgen: $(OUT)/cardgen ## build the demo card generator
 
-unit: $(UNIT_BIN) ## build and run the unit tests
-	@scripts/run-unit $(UNIT_BIN)
+unit: $(UNIT_BIN) ## build and run the unit tests (UNDER="valgrind ...": under a tool)
+	@UNDER="$(UNDER)" scripts/run-unit $(UNIT_BIN)
 
 headers: ## compile every public header alone
 	@for h in $(HEADERS); do $(CC) $(CPPFLAGS_ALL) $(CFLAGS_ALL) -Werror -fsyntax-only -x c $$h || exit 1; done; echo "headers: $(words $(HEADERS)) compile alone"
 
-lint: headers ## include order, dangerous calls, function length, format
-	@scripts/check-includes
-	@scripts/check-danger
+lint: all headers ## what can be seen without running: order of includes, dangerous calls, sizes, format, scripts, man pages
+	@for c in includes docstrings danger size shell; do scripts/check-$$c || exit 1; done
+	@scripts/check-man $(OUT)
 	@clang-format --dry-run -Werror $(STYLED) && echo "format: $(words $(STYLED)) files obey .clang-format"
 
 cli: all $(OUT)/cardgen $(CRASH_BIN) ## run the command line tests
@@ -112,18 +115,36 @@ bench: $(BENCH_BIN) ## build the benches; measure beside djpeg (FILES="a.jpg fol
 
 check: lint unit cli crash ## every quick test
 
+# Workers give their limits up where a tool needs the room: see CHAFFINCH_SANITIZED in src/worker.
+valgrind: ## run the unit tests under valgrind
+	@$(MAKE) FLAVOUR=valgrind CPPFLAGS=-DCHAFFINCH_SANITIZED OPT=-O1 UNDER="$(VALGRIND)" unit
+
+threads: ## run the unit tests of what has threads under ThreadSanitizer
+	@$(MAKE) CC=clang SANITIZE=thread UNIT_SRC="$(THREADED)" unit
+
+check-all: ## every test: both compilers, sanitizers, valgrind, a kill at every system call (long)
+	@for cc in gcc clang; do for s in "" address,undefined; do \
+	    echo "== $$cc $${s:-release}"; $(MAKE) WERROR=1 CC=$$cc SANITIZE=$$s cardgen unit cli || exit 1; done; done
+	@echo "== threads"; $(MAKE) threads
+	@echo "== valgrind"; $(MAKE) valgrind
+	@echo "== lint, every kill"; CHAFFINCH_LONG=1 $(MAKE) lint crash
+
 clean: ## remove everything that was built
 	rm -rf .build compile_commands.json
 
 install: all ## install both executables and the man pages (DESTDIR=, PREFIX=)
-	install -d $(DESTDIR)$(BINDIR) $(DESTDIR)$(MANDIR)/man1 $(DESTDIR)$(MANDIR)/man5
-	install -m 755 $(OUT)/chaffinch $(OUT)/chaffinch-apply $(DESTDIR)$(BINDIR)
-	install -m 644 man/*.1 $(DESTDIR)$(MANDIR)/man1
-	install -m 644 man/*.5 $(DESTDIR)$(MANDIR)/man5
+	install -d "$(DESTDIR)$(BINDIR)" "$(DESTDIR)$(MANDIR)/man1" "$(DESTDIR)$(MANDIR)/man5"
+	install -m 755 $(OUT)/chaffinch $(OUT)/chaffinch-apply "$(DESTDIR)$(BINDIR)"
+	install -m 644 man/*.1 "$(DESTDIR)$(MANDIR)/man1"
+	install -m 644 man/*.5 "$(DESTDIR)$(MANDIR)/man5"
+
+uninstall: ## remove the files that install put there
+	cd "$(DESTDIR)$(BINDIR)" && rm -f chaffinch chaffinch-apply
+	cd "$(DESTDIR)$(MANDIR)" && rm -f $(patsubst man/%,man1/%,$(wildcard man/*.1)) $(patsubst man/%,man5/%,$(wildcard man/*.5))
 
 help: ## this list
 	@awk -F':.*## ' '/^[a-z-]+:.*## /{printf "  make %-12s %s\n", $$1, $$2}' Makefile
 	@echo "  settings: CC=$(CC) OPT=$(OPT) SANITIZE=address,undefined WERROR=1 PREFIX= DESTDIR="
 
-.PHONY: all cardgen unit headers lint cli crash bench check clean install help
+.PHONY: all cardgen unit headers lint cli crash bench check valgrind threads check-all clean install uninstall help
 -include $(shell find $(OUT) -name '*.d' 2>/dev/null)
