@@ -23,7 +23,7 @@ struct pump_picture {
     uint32_t kind; /* enum frame_file_kind */
 };
 /* Opens them and submits them with the job kind `job`. A file that cannot be opened is named and counted in
-   *failed; false only for what must stop the run. */
+ *failed; false only for what must stop the run. */
 bool pump_pictures(struct session *s, struct worker_pool *workers, uint32_t job, size_t tag,
                    const struct pump_picture *pictures, size_t n, uint64_t *failed, struct err *err);
 
