@@ -13,6 +13,7 @@
  *
  * Errors: ERR_DAMAGED (not ours, damaged), ERR_REFUSED (made by a newer version), ERR_USAGE (CATALOGUE_READ
  * and none is there: "not measured yet: type 'chaffinch measure SESSION' first"), ERR_IO, ERR_NOMEM.
+ * A catalogue is not carried over a fork (SQLite's locks belong to the process), and is one thread's.
  * Ownership: strings in rows handed to callbacks are valid during the call only.
  * All enums are stored as text tokens, times as ns, so that the sqlite3 shell reads the tables.
  */
@@ -30,15 +31,16 @@
 enum catalogue_access { CATALOGUE_READ, CATALOGUE_WRITE };
 
 struct catalogue;
-/* CATALOGUE_WRITE makes the catalogue where there is none, migrates an older schema, and replays
-   decisions.log into a fresh one as frames come back (catalogue_put_frame looks its identity up).
-   CATALOGUE_READ works on a read-only disk. */
+/* CATALOGUE_WRITE makes the catalogue where there is none, migrates an older schema, and takes over what
+   decisions.log holds beyond it: the last word of a run that was killed, or everything where the catalogue is
+   new (catalogue_put_frame attaches it as frames come back). CATALOGUE_READ works on a read-only disk; where
+   a killed writer left something to roll back it does that first, or says that it cannot (ERR_IO). */
 struct catalogue *catalogue_open(const struct root *root, enum catalogue_access access, struct err *err);
 void catalogue_close(struct catalogue *c); /* rolls back what is open; NULL is accepted */
 bool catalogue_begin(struct catalogue *c, struct err *err);
 bool catalogue_commit(struct catalogue *c, struct err *err);
 void catalogue_rollback(struct catalogue *c);
-/* Integrity: SQLite's own check and the foreign keys. ERR_DAMAGED. */
+/* Integrity: SQLite's own check, the foreign keys, the checksums of decisions.log. ERR_DAMAGED. */
 bool catalogue_check(struct catalogue *c, struct err *err);
 /* Small named values ("gap_ns", "session_label"): *value is malloc'ed, NULL where there is none. */
 bool catalogue_get_setting(struct catalogue *c, const char *key, char **value, struct err *err);
@@ -104,7 +106,7 @@ struct catalogue_frame {
 bool catalogue_put_frame(struct catalogue *c, const struct catalogue_frame *frame, int64_t *id,
                          struct err *err);
 /* Sets the files of a frame: exactly these n; rows of files no longer there are removed unless they were
- * moved by apply. */
+   moved by apply. A file that stays keeps its id. */
 bool catalogue_put_files(struct catalogue *c, int64_t frame, const struct catalogue_file *files, size_t n,
                          struct err *err);
 bool catalogue_set_missing(struct catalogue *c, int64_t frame, bool missing, struct err *err);
@@ -133,8 +135,10 @@ struct catalogue_burst {
     bool nothing_sharp;
     const char *stamp; /* what the ranking was made from (a hash); ranking is skipped when it is unchanged */
 };
-/* Replaces the list of bursts; numbers of frames are set by catalogue_set_place. Rows of items of bursts that
- * changed go. */
+/* Replaces the list of bursts; numbers of frames are set by catalogue_set_place. What ranking found follows a
+   burst of the same body, start and number of frames to its new number; any other burst starts unranked. Its
+   stamp tells whether the frames are the same too: compare it before believing the rest. Items and choices
+   belong to frames and stay until the burst is ranked. */
 bool catalogue_put_bursts(struct catalogue *c, const struct catalogue_burst *bursts, size_t n,
                           struct err *err);
 bool catalogue_set_burst_ranked(struct catalogue *c, const struct catalogue_burst *burst, struct err *err);
@@ -175,11 +179,13 @@ bool catalogue_put_choice(struct catalogue *c, const struct catalogue_choice *ch
 
 /* A person's decision: appended to decisions.log and synced, then stored with its history. `who` = login name
    or "camera". CATALOGUE_UNDECIDED clears. Many frames in one call: one sync, one transaction. Not to be
-   called inside catalogue_begin. */
+   called inside catalogue_begin. When it fails after the log was synced (ERR_IO, ERR_NO_SPACE from SQLite),
+   the decision stands in the log and counts from the next catalogue_open on. */
 bool catalogue_decide(struct catalogue *c, const int64_t *frames, size_t n, enum catalogue_decision decision,
                       const char *who, struct err *err);
 /* A person accepted (or took back) the proposals of a burst: those frames may be deleted without --unseen.
- * Logged likewise. */
+   Logged likewise, a record a frame with the proposal that was agreed with: a frame that joins the burst
+   later, or whose proposal changes, is not accepted. */
 bool catalogue_accept(struct catalogue *c, int64_t burst, bool accepted, const char *who, struct err *err);
 /* Marks made in the camera, derived from rating and is_protected: they count as decision keep where no person
  * decided. */
@@ -201,7 +207,7 @@ struct catalogue_row {
     struct catalogue_choice choice;   /* proposal "" = not ranked yet */
     enum catalogue_decision decision; /* a person's or the camera's; UNDECIDED if none */
     bool decided_in_camera;
-    bool accepted;       /* its burst was accepted by a person */
+    bool accepted;       /* a person accepted this proposal of this frame */
     const char *outcome; /* "keep", "reject", "none" */
     const char *path; /* the JPEG if there is one, else the raw, else the first picture: where it lies now */
     bool has_item;
@@ -216,6 +222,7 @@ struct catalogue_filter {
     bool with_missing;   /* rows of frames whose files are gone */
 };
 
+/* Visitors may read through the same catalogue, but not write. */
 typedef bool catalogue_row_visit(void *context, const struct catalogue_row *row, struct err *err);
 /* In order of burst, position. */
 bool catalogue_each_row(struct catalogue *c, const struct catalogue_filter *filter,

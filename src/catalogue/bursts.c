@@ -1,15 +1,17 @@
 /* Writing bursts, items and choices. */
 #include "sql.h"
 
+/* What ranking found moves with a burst whose number changed because frames before it arrived or went. Only
+   its stamp tells for certain whether it still holds. */
 static bool put_burst(struct catalogue *c, const struct catalogue_burst *b, struct err *err)
 {
     struct sql q;
-    /* What ranking found stays: its stamp tells whether it still holds for the frames that are in the burst
-     * now. */
     if (!sql_start(c, &q,
-                   "INSERT INTO burst (number, body, start_ns, n_frames) VALUES (?1, ?2, ?3, ?4)"
-                   " ON CONFLICT (number) DO UPDATE SET body = excluded.body, start_ns = excluded.start_ns,"
-                   " n_frames = excluded.n_frames",
+                   "INSERT INTO burst SELECT ?1, ?2, coalesce(o.setup, 0), ?3, ?4, coalesce(o.n_passes, 0),"
+                   " coalesce(o.mode, ''), coalesce(o.perch, 0), coalesce(o.nothing_sharp, 0),"
+                   " coalesce(o.stamp, '') FROM (SELECT 1) LEFT JOIN"
+                   " (SELECT * FROM burst WHERE number < 0 AND start_ns IS ?3 AND body = ?2 AND n_frames = ?4"
+                   "  LIMIT 1) o",
                    err))
         return false;
     sql_int(&q, b->number);
@@ -25,15 +27,16 @@ static bool put_burst(struct catalogue *c, const struct catalogue_burst *b, stru
 bool catalogue_put_bursts(struct catalogue *c, const struct catalogue_burst *bursts, size_t n,
                           struct err *err)
 {
-    struct sql q;
+    /* The old rows step aside to negative numbers until each new one has found its own. */
+    if (!sql_exec(c, "UPDATE burst SET number = -number", err))
+        return false;
     for (size_t i = 0; i < n; i++)
         if (!put_burst(c, &bursts[i], err))
             return false;
-    if (!sql_start(c, &q, "DELETE FROM burst WHERE number > ?1", err))
-        return false;
-    sql_int(&q, (int64_t)n);
-    return sql_done(&q, err) &&
-           sql_exec(c, "UPDATE frame SET burst = 0, position = 0 WHERE missing = 1", err);
+    return sql_exec(c,
+                    "DELETE FROM burst WHERE number < 0;"
+                    "UPDATE frame SET burst = 0, position = 0 WHERE missing = 1 AND burst <> 0;",
+                    err);
 }
 
 bool catalogue_set_burst_ranked(struct catalogue *c, const struct catalogue_burst *b, struct err *err)

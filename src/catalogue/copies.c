@@ -40,8 +40,7 @@ bool catalogue_each_copy(struct catalogue *c, catalogue_copy_visit *visit, void 
                                       .second = sql_get_text(&q, 6)};
         ok = hash_parse(sql_get_text(&q, 5), &copy.digest)
                  ? visit(context, &copy, err)
-                 : err_set(err, ERR_DAMAGED, "the catalogue of '%s' holds a checksum that is none",
-                           c->root->path);
+                 : err_set(err, ERR_DAMAGED, "the catalogue of '%s' holds a checksum that is none", c->shown);
     }
     return sql_end(&q) && ok;
 }

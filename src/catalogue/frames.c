@@ -104,17 +104,47 @@ static bool put_file(struct catalogue *c, int64_t frame, const struct catalogue_
     return sql_done(&q, err);
 }
 
+static bool is_among(const struct catalogue_file *files, size_t n, const char *path)
+{
+    for (size_t i = 0; i < n; i++)
+        if (strcmp(files[i].path, path) == 0)
+            return true;
+    return false;
+}
+
+/* One file of the frame that is not among those given and was not moved. *id = 0: there is none. */
+static bool find_gone(struct catalogue *c, int64_t frame, const struct catalogue_file *files, size_t n,
+                      int64_t *id, struct err *err)
+{
+    struct sql q;
+    *id = 0;
+    if (!sql_start(c, &q, "SELECT id, path FROM file WHERE frame = ?1 AND home IS NULL", err))
+        return false;
+    sql_int(&q, frame);
+    while (*id == 0 && sql_row(&q, err))
+        if (!is_among(files, n, sql_get_text(&q, 1)))
+            *id = sql_get_int(&q, 0);
+    return sql_end(&q);
+}
+
 bool catalogue_put_files(struct catalogue *c, int64_t frame, const struct catalogue_file *files, size_t n,
                          struct err *err)
 {
     struct sql q;
-    if (!sql_start(c, &q, "DELETE FROM file WHERE frame = ?1 AND home IS NULL", err))
-        return false;
-    sql_int(&q, frame);
-    bool ok = sql_done(&q, err);
-    for (size_t i = 0; ok && i < n; i++)
-        ok = put_file(c, frame, &files[i], err);
-    return ok;
+    int64_t gone = 0;
+    for (size_t i = 0; i < n; i++)
+        if (!put_file(c, frame, &files[i], err))
+            return false;
+    do {
+        if (!find_gone(c, frame, files, n, &gone, err))
+            return false;
+        if (gone == 0)
+            break;
+        if (!sql_start(c, &q, "DELETE FROM file WHERE id = ?1", err))
+            return false;
+        sql_int(&q, gone);
+    } while (sql_done(&q, err));
+    return gone == 0;
 }
 
 bool catalogue_set_missing(struct catalogue *c, int64_t frame, bool missing, struct err *err)

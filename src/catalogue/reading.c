@@ -10,9 +10,10 @@
 enum { N_ITEM_COLUMNS = 17 };
 
 /* A person's decision, else a mark made in the camera, else the proposal. */
+#define PROPOSAL "CASE WHEN f.proposal = '' THEN 'none' ELSE f.proposal END"
 #define OUTCOME                                                                                              \
     "CASE WHEN f.decision <> '' THEN f.decision WHEN f.protected OR f.rating >= 1 THEN 'keep'"               \
-    " WHEN f.proposal = '' THEN 'none' ELSE f.proposal END"
+    " ELSE " PROPOSAL " END"
 
 static void get_item(const struct sql *q, int at, struct catalogue_item *item)
 {
@@ -150,7 +151,8 @@ static void get_row(const struct sql *q, struct catalogue_row *row)
 }
 
 #define ROW_SELECT                                                                                           \
-    "SELECT " FRAME_COLUMNS ", f.pass, f.rank, f.proposal, f.reason, f.decision, f.accepted, " OUTCOME ","   \
+    "SELECT " FRAME_COLUMNS ", f.pass, f.rank, f.proposal, f.reason, f.decision, f.accepted = " PROPOSAL     \
+    ", " OUTCOME ","                                                                                         \
     " (SELECT path FROM file p WHERE p.frame = f.id AND p.kind IN ('jpeg','raw','heif','container')"         \
     "  ORDER BY p.missing, CASE p.kind WHEN 'jpeg' THEN 0 WHEN 'raw' THEN 1 ELSE 2 END, p.path LIMIT 1),"    \
     " (SELECT count(*) FROM item n WHERE n.frame = f.id), " ITEM_COLUMNS                                     \

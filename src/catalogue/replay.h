@@ -1,22 +1,37 @@
 /*
- * replay.h - decisions.log into a fresh catalogue: its lines wait in the table `pending` until a frame of
- * their identity comes back.
+ * replay.h - from decisions.log into the tables.
+ *
+ * The log is the truth about decisions, the tables follow it. `replayed` counts the records that the tables
+ * hold; whoever opens the catalogue for writing takes over what the log has beyond that: the record of a run
+ * that was killed between log and commit, or all of them where the catalogue is new. A record whose frame is
+ * not there waits in `pending` until catalogue_put_frame brings a frame of that identity. A log that is gone
+ * is written anew from the tables.
  */
 #ifndef CHAFFINCH_CATALOGUE_REPLAY_H
 #define CHAFFINCH_CATALOGUE_REPLAY_H
 
+#include "chaffinch/textlog.h"
 #include "sql.h"
 
-#define DECISIONS_LOG "decisions.log"
+#define REPLAY_LOG "decisions.log"
+/* Fields of a record: identity, word, who, UTC as RFC 3339. */
+enum { REPLAY_FIELDS = 4 };
 
-/* Reads the log into `pending`, inside the transaction that makes the schema. */
-bool replay_load(struct catalogue *c, struct err *err);
-/* Sets c->replaying. */
+/* True if the log is not as long as when the tables last followed it. */
+bool replay_is_behind(struct catalogue *c, bool *behind, struct err *err);
+/* Takes over what is new in the log; replay_catch_up in a transaction of its own. */
+bool replay_take_over(struct catalogue *c, struct err *err);
+bool replay_catch_up(struct catalogue *c, struct err *err);
+/* Within the transaction that applied them: n records were appended to the log and synced. */
+bool replay_note(struct catalogue *c, size_t n, struct err *err);
+
+/* Sets c->replaying: records wait for their frames. */
 bool replay_look(struct catalogue *c, struct err *err);
 /* Attaches what waits for this identity to the frame. */
 bool replay_attach(struct catalogue *c, const char *identity, int64_t frame, struct err *err);
-/* Applies one record ("keep", "reject", "clear", "accept", "unaccept") to a frame's row and history. */
-bool replay_apply(struct catalogue *c, int64_t frame, const char *what, const char *who, int64_t at_ns,
+/* Applies one record to a frame's row and history. Words: keep, reject, clear; accept-keep, accept-reject,
+   accept-none (the proposal that a person agreed with), unaccept. ERR_DAMAGED for any other. */
+bool replay_apply(struct catalogue *c, int64_t frame, const char *word, const char *who, int64_t at_ns,
                   struct err *err);
 
 #endif

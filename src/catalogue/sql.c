@@ -1,31 +1,79 @@
 #include "sql.h"
 
+#include <errno.h>
 #include <math.h>
 #include <string.h>
 
+bool sql_damaged(const struct catalogue *c, struct err *err)
+{
+    return err_set(err, ERR_DAMAGED,
+                   "the catalogue '%s/" ROOT_STATE "/" SQL_DATABASE "' is damaged: move it away and type "
+                   "'chaffinch measure %s' to make it anew (decisions are kept in decisions.log)",
+                   c->shown, c->shown);
+}
+
+bool sql_not_writable(const struct catalogue *c, struct err *err)
+{
+    return err_set(
+        err, ERR_IO,
+        "the catalogue of '%s' cannot be written (read-only disk, or no permission): choose a place "
+        "that can be written",
+        c->shown);
+}
+
+/* A failed system call below SQLite; its own words name no cause. */
+static bool system_failed(const struct catalogue *c, struct err *err)
+{
+    int number = sqlite3_system_errno(c->db);
+    if (number == 0)
+        return err_set(err, ERR_IO, "the catalogue of '%s' cannot be used: %s", c->shown,
+                       sqlite3_errmsg(c->db));
+    /* Where SQLite cannot create the file it tries to read it, so the last errno is that of a file not there.
+     */
+    if (c->access == CATALOGUE_WRITE && (number == ENOENT || number == EROFS || number == EACCES))
+        return sql_not_writable(c, err);
+    errno = number;
+    err_sys(err, "use", ROOT_STATE "/" SQL_DATABASE);
+    /* A file that goes missing under way is no "not found" that anybody may pass over. */
+    if (err != NULL && err->code != ERR_NO_SPACE)
+        err->code = ERR_IO;
+    return false;
+}
+
+static bool cannot_roll_back(const struct catalogue *c, struct err *err)
+{
+    return err_set(
+        err, ERR_IO,
+        "a run on '%s' was stopped while it wrote, and nothing can be put right where nothing can be "
+        "written: make the disk writable or copy the session, then type the same command again",
+        c->shown);
+}
+
 bool sql_fail(struct catalogue *c, struct err *err)
 {
-    const char *where = c->root->path;
-    switch (sqlite3_errcode(c->db)) {
+    switch (sqlite3_errcode(c->db) & 0xff) {
     case SQLITE_NOTADB:
     case SQLITE_CORRUPT:
-        return err_set(
-            err, ERR_DAMAGED,
-            "the catalogue '%s/.chaffinch/catalogue.db' is damaged: move it away and type 'chaffinch measure "
-            "%s' to make it anew (decisions are kept in decisions.log)",
-            where, where);
+        return sql_damaged(c, err);
     case SQLITE_BUSY:
     case SQLITE_LOCKED:
-        return err_set(err, ERR_REFUSED, "the catalogue of '%s' is in use: try again in a moment", where);
+        return err_set(err, ERR_REFUSED, "the catalogue of '%s' is in use: try again in a moment", c->shown);
     case SQLITE_FULL:
         return err_set(err, ERR_NO_SPACE,
                        "no space is left for the catalogue of '%s': free some and run the same "
                        "command again",
-                       where);
+                       c->shown);
+    case SQLITE_READONLY:
+        return sqlite3_extended_errcode(c->db) == SQLITE_READONLY_ROLLBACK ? cannot_roll_back(c, err)
+                                                                           : sql_not_writable(c, err);
+    case SQLITE_IOERR:
+    case SQLITE_CANTOPEN:
+        return system_failed(c, err);
     case SQLITE_NOMEM:
         return err_nomem(err);
     default:
-        return err_set(err, ERR_IO, "the catalogue of '%s' cannot be used: %s", where, sqlite3_errmsg(c->db));
+        return err_set(err, ERR_IO, "the catalogue of '%s' cannot be used: %s", c->shown,
+                       sqlite3_errmsg(c->db));
     }
 }
 
@@ -98,7 +146,7 @@ void sql_null(struct sql *q)
 
 bool sql_row(struct sql *q, struct err *err)
 {
-    if (q->failed)
+    if (q->failed) /* a value could not be bound */
         return sql_fail(q->c, err);
     int result = sqlite3_step(q->st);
     if (result == SQLITE_ROW)

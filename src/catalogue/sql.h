@@ -17,12 +17,14 @@
 
 #include "chaffinch/catalogue.h"
 
-enum { SQL_CACHE = 64 };
+#define SQL_DATABASE "catalogue.db"
+enum { SQL_CACHE = 96 };
 
 struct catalogue {
     sqlite3 *db;
     const struct root *root;
     enum catalogue_access access;
+    char shown[400];             /* the session's path for messages */
     bool replaying;              /* decisions from the text log wait for their frames */
     const char *text[SQL_CACHE]; /* string literals: their addresses are the keys */
     sqlite3_stmt *statement[SQL_CACHE];
@@ -40,6 +42,8 @@ struct sql {
 
 /* Fills err from the database's last error. Returns false. */
 bool sql_fail(struct catalogue *c, struct err *err);
+bool sql_damaged(const struct catalogue *c, struct err *err);
+bool sql_not_writable(const struct catalogue *c, struct err *err);
 /* Runs one or more statements without results. */
 bool sql_exec(struct catalogue *c, const char *text, struct err *err);
 
