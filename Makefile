@@ -56,9 +56,7 @@ CRASH_BIN := $(patsubst tests/crash/%.c,$(OUT)/crash/%,$(CRASH_SRC))
 .SECONDARY:
 MAKEFLAGS += --no-builtin-rules
 
-# An executable is built as soon as its folder has a main.
-has_main = $(shell grep -ls '^int main' src/$(1)/*.c)
-all: $(if $(call has_main,cli),$(OUT)/chaffinch) $(if $(call has_main,cli_apply),$(OUT)/chaffinch-apply) ## build both executables
+all: $(OUT)/chaffinch $(OUT)/chaffinch-apply ## build both executables
 
 $(OUT)/%.o: %.c | compile_commands.json
 	@mkdir -p $(@D)
@@ -110,8 +108,11 @@ cli: all $(OUT)/cardgen $(CRASH_BIN) ## run the command line tests
 crash: all $(CRASH_BIN) ## run the kill tests
 	@for t in $(CRASH_BIN); do $$t $(OUT) || exit 1; done
 
-bench: $(BENCH_BIN) ## build the benches; measure beside djpeg (FILES="a.jpg folder", default: made ones)
+bench: $(BENCH_BIN) $(OUT)/cardgen ## measuring beside djpeg (FILES="a.jpg folder"), a large catalogue, the ranking of the demo card
 	@$(OUT)/bench/bench_measure $(FILES)
+	@$(OUT)/bench/bench_catalogue
+	@[ -f .build/demo/truth.csv ] || $(OUT)/cardgen .build/demo --jobs 2
+	@$(OUT)/bench/bench_rank .build/demo/card .build/demo/truth.csv
 
 check: lint unit cli crash ## every quick test
 
