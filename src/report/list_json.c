@@ -99,9 +99,14 @@ static bool add_subject(cJSON *list, const struct catalogue_item *item, uint32_t
 static bool add_subjects(cJSON *object, const struct catalogue_row *row, const struct items *items)
 {
     cJSON *list = cJSON_AddArrayToObject(object, "subjects");
-    bool ok = list != NULL;
+    bool ok = list != NULL && add_number(object, "whole_frame_blur_px",
+                                         row->has_item && row->item.pass == 0 && text_blur_known(&row->item)
+                                             ? row->item.blur_px
+                                             : (double)NAN,
+                                         3);
+    /* Pass 0 is the frame as a whole, where no subject was told apart. */
     for (size_t i = 0; ok && i < items->n; i++)
-        if (items->item[i].frame == row->frame.id)
+        if (items->item[i].frame == row->frame.id && items->item[i].pass > 0)
             ok = add_subject(list, &items->item[i], text_long_edge(&row->frame));
     return ok;
 }
