@@ -5,6 +5,7 @@
 #include <string.h>
 #include <time.h>
 
+#include "chaffinch/publish.h"
 #include "act.h"
 #include "folders.h"
 #include "journal.h"
@@ -46,7 +47,7 @@ struct apply *apply_open(const struct files *fs, const char *session, enum apply
             *err = trouble;
         goto fail;
     }
-    if (!history_read(&a->root, &a->history, err))
+    if ((access == APPLY_ACT && !publish_recover(&a->root, err)) || !history_read(&a->root, &a->history, err))
         goto fail;
     return a;
 fail:

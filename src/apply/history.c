@@ -23,14 +23,15 @@ struct numbers {
     size_t n, room;
 };
 
+/* An empty log is a name that was reserved for one and never filled (publish.h). */
 static bool note_log(void *context, const char *path, const struct stat *st, bool *descend, struct err *err)
 {
     struct numbers *numbers = context;
     char *end;
     *descend = false;
     unsigned long number = strtoul(path, &end, 10);
-    if (!S_ISREG(st->st_mode) || end == path || *path < '0' || *path > '9' || strcmp(end, ".log") != 0 ||
-        number == 0 || number >= RUN_NONE)
+    if (!S_ISREG(st->st_mode) || st->st_size == 0 || end == path || *path < '0' || *path > '9' ||
+        strcmp(end, ".log") != 0 || number == 0 || number >= RUN_NONE)
         return true;
     void *grown = keep_room(numbers->number, numbers->n, &numbers->room, sizeof numbers->number[0], err);
     if (grown == NULL)

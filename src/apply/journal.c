@@ -151,9 +151,10 @@ bool journal_drop_unfinished(const struct root *root, uint32_t number, struct er
 bool journal_write_plan(const struct root *root, const struct run *run, struct err *err)
 {
     const struct files *fs = root->fs;
-    char temp[NAME_SIZE], name[NAME_SIZE];
+    char temp[NAME_SIZE], name[NAME_SIZE], shown[NAME_SIZE + sizeof ROOT_STATE];
     log_name(temp, run->number, "new");
     log_name(name, run->number, "log");
+    (void)snprintf(shown, sizeof shown, ROOT_STATE "/%s", name);
     if (!publish_drop(root, temp, err))
         return false;
     struct textlog *log = textlog_open(root, temp, err);
@@ -162,7 +163,7 @@ bool journal_write_plan(const struct root *root, const struct run *run, struct e
     bool ok = write_all(log, run, err) && textlog_sync(log, err);
     textlog_discard(log);
     int folder = ok ? files_open_folder(fs, root->state, JOURNAL_FOLDER, false, err) : -1;
-    ok = folder >= 0 && publish_new(root, temp, folder, name + sizeof JOURNAL_FOLDER, name, err) &&
+    ok = folder >= 0 && publish_new(root, temp, folder, name + sizeof JOURNAL_FOLDER, shown, err) &&
          files_sync(fs, folder, name, err);
     files_drop(fs, folder);
     if (!ok)

@@ -357,16 +357,21 @@ START_TEST(between_disks)
 }
 END_TEST
 
+static void add(Suite *suite, const char *name, const TTest *test)
+{
+    TCase *one = tcase_create(name);
+    tcase_set_timeout(one, 3600);
+    tcase_add_test(one, test);
+    suite_add_tcase(suite, one);
+}
+
 int main(void)
 {
     Suite *suite = suite_create("apply faults");
-    TCase *all = tcase_create("faults");
-    tcase_set_timeout(all, 3600);
-    tcase_add_test(all, plain);
-    tcase_add_test(all, without_noreplace);
-    tcase_add_test(all, without_links);
-    tcase_add_test(all, between_disks);
-    suite_add_tcase(suite, all);
+    add(suite, "plain", plain);
+    add(suite, "links", without_noreplace);
+    add(suite, "reserves", without_links);
+    add(suite, "crosses", between_disks);
     SRunner *runner = srunner_create(suite);
     srunner_run_all(runner, CK_NORMAL);
     int failed = srunner_ntests_failed(runner);
