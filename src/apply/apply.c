@@ -201,6 +201,8 @@ bool apply_move(struct apply *a, const struct apply_options *options, struct app
     *result = (struct apply_result){.run = 0};
     if (!resume(a, false, result, err) || !make_plan(a, options, true, err))
         return false;
+    /* What the interrupted run left is in the new plan, or left again by it. */
+    result->left_frames = 0;
     name_left(a, result);
     return a->plan.run.n_frames == 0 || start(a, result, err);
 }

@@ -87,7 +87,7 @@ static bool add_undone_folders(struct run *undo, const struct files *fs, const s
         uint32_t place = run_add_place(undo, undone->places[then->place].path, err);
         if (place == RUN_NONE)
             return false;
-        if (then->made || !look_at_folder(undo, fs, place, then->path, &there, &mtime_ns, NULL) || !there)
+        if (!look_at_folder(undo, fs, place, then->path, &there, &mtime_ns, NULL) || !there)
             continue;
         if (folders_add(undo, fs, history, place, then->path, err) == RUN_NONE)
             return false;

@@ -330,12 +330,15 @@ bool print_plan_names(struct apply *a, struct err *err)
 
 /* ---- results ------------------------------------------------------------------------------------------- */
 
-static void print_run(uint32_t run, const char *what, const struct amount *amount)
+static void print_run(const struct apply_result *r, const char *what, const struct amount *amount)
 {
     struct str out = STR_INIT;
     if (amount->files == 0)
         return;
-    str_printf(&out, "run %04" PRIu32 ": ", run);
+    if (r->resumed > 0 && r->run > 0 && r->undone == 0)
+        str_printf(&out, "runs %04" PRIu32 " and %04" PRIu32 ": ", r->resumed, r->run);
+    else
+        str_printf(&out, "run %04" PRIu32 ": ", r->run > 0 ? r->run : r->resumed);
     append_amount(&out, amount);
     str_printf(&out, " %s\n", what);
     put(&out);
@@ -364,8 +367,8 @@ void print_moved(const struct apply_result *r, const struct apply_options *optio
     uint32_t run = r->run > 0 ? r->run : r->resumed;
     print_resumed(r);
     (void)snprintf(what, sizeof what, "moved to %s", target_name(options, safe));
-    print_run(run, what, &out);
-    print_run(run, "brought back", &back);
+    print_run(r, what, &out);
+    print_run(r, "brought back", &back);
     print_left(r);
     if (run == 0 && r->left_frames == 0)
         puts("nothing to move: every frame lies where its outcome wants it");
@@ -382,7 +385,7 @@ void print_undone(const struct apply_result *r)
         puts("nothing to undo");
         return;
     }
-    print_run(r->run > 0 ? r->run : r->resumed, "put back", &moved);
+    print_run(r, "put back", &moved);
     print_left(r);
     if (r->left_frames == 0)
         printf("run %04" PRIu32 " is undone\n", r->undone);
@@ -395,7 +398,7 @@ void print_deleted(const struct apply_result *r)
     const struct amount deleted = {r->deleted_frames, r->deleted_files, r->deleted_bytes};
     uint32_t run = r->run > 0 ? r->run : r->resumed;
     print_resumed(r);
-    print_run(run, "deleted", &deleted);
+    print_run(r, "deleted", &deleted);
     print_left(r);
     if (run == 0)
         puts("nothing to delete");
