@@ -86,9 +86,10 @@ struct frame_meta {
 /* Reads the metadata of a JPEG, raw or HEIF from memory (whole file or its first part; a JPEG's first 256 KiB
    are enough, a raw wants the whole file). Must run in a worker: the libraries that read it print, and may
    crash. Absent or damaged Exif is no error: has_time is false then. ERR_FORMAT only if the bytes are not
-   such a picture at all; a raw that LibRaw does not know is accepted where its own tags tell a time. Whether
-   its picture can be decoded is another question. The time is DateTimeOriginal's, else DateTimeDigitized's,
-   else DateTime's, each with its own fraction and offset. */
+   such a picture at all: a JPEG may be cut anywhere, but one that ends with no frame header holds no picture.
+   A raw that LibRaw does not know is accepted where its own tags tell a time. Whether
+   its picture can be decoded is another question. ERR_NOMEM when memory runs out. The time is
+   DateTimeOriginal's, else DateTimeDigitized's, else DateTime's, each with its own fraction and offset. */
 bool frame_peek(enum frame_file_kind kind, const uint8_t *bytes, size_t size, struct frame_meta *meta,
                 struct err *err);
 

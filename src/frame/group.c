@@ -16,9 +16,10 @@ struct file {
     const char *name;
     struct name_base base;
     enum frame_file_kind kind;
-    size_t index; /* in the caller's list */
-    size_t frame; /* in draft order, NO_FRAME = none */
-    bool leads;   /* the picture that opened its frame */
+    size_t index;               /* in the caller's list */
+    size_t frame;               /* in draft order, NO_FRAME = none */
+    struct file *leader;        /* of pictures: the one that opened the frame, maybe this one */
+    const struct file *refused; /* of leaders: the last picture whose twin the frame held already */
 };
 
 static const size_t NO_FRAME = SIZE_MAX;
@@ -45,17 +46,16 @@ static bool same_spelling(const struct file *a, const struct file *b)
     return by_bytes(a->name, a->base.size, b->name, b->base.size) == 0;
 }
 
+/* Of one family: their bases are equal but for case. */
 static bool twins(const struct file *a, const struct file *b)
 {
-    return name_compare_folded(a->name, strlen(a->name), b->name, strlen(b->name)) == 0;
+    const char *x = a->name + a->base.size, *y = b->name + b->base.size;
+    return name_compare_folded(x, strlen(x), y, strlen(y)) == 0;
 }
 
-static bool holds_twin(const struct file *picture, size_t n, size_t frame, const struct file *of)
+static bool leads(const struct file *file)
 {
-    for (size_t i = 0; i < n; i++)
-        if (&picture[i] != of && picture[i].frame == frame && twins(of, &picture[i]))
-            return true;
-    return false;
+    return file->leader == file;
 }
 
 /* Does this file name that picture? 2 = byte for byte, 1 = but for case, 0 = no. */
@@ -76,7 +76,7 @@ static size_t best_frame(const struct file *picture, size_t n, const struct file
     int best_points = 0;
     for (size_t i = 0; i < n; i++) {
         const struct file *other = &picture[i];
-        int points = 1 + 2 * names_picture(file, other) + (other->leads && same_spelling(file, other));
+        int points = 1 + 2 * names_picture(file, other) + (leads(other) && same_spelling(file, other));
         if (points > best_points) {
             best_points = points;
             best = other->frame;
@@ -85,23 +85,24 @@ static size_t best_frame(const struct file *picture, size_t n, const struct file
     return best;
 }
 
-static void place_picture(struct file *family, size_t n, struct file *picture, size_t *n_frames)
+/* The pictures before it have their places. Twins are looked for once for all frames: a folder may hold
+   thousands of them. */
+static void place_picture(struct file *family, struct file *picture, size_t *n_frames)
 {
-    size_t first = NO_FRAME, exact = NO_FRAME;
-    for (size_t i = 0; i < n && exact == NO_FRAME; i++) {
-        const struct file *leader = &family[i];
-        if (!leader->leads || holds_twin(family, n, leader->frame, picture))
+    struct file *first = NULL, *exact = NULL;
+    for (struct file *f = family; f < picture; f++)
+        if (twins(f, picture))
+            f->leader->refused = picture;
+    for (struct file *f = family; f < picture && exact == NULL; f++) {
+        if (!leads(f) || f->refused == picture)
             continue;
-        if (first == NO_FRAME)
-            first = leader->frame;
-        if (same_spelling(leader, picture))
-            exact = leader->frame;
+        if (first == NULL)
+            first = f;
+        if (same_spelling(f, picture))
+            exact = f;
     }
-    picture->frame = exact != NO_FRAME ? exact : first;
-    if (picture->frame == NO_FRAME) {
-        picture->leads = true;
-        picture->frame = (*n_frames)++;
-    }
+    picture->leader = exact != NULL ? exact : first != NULL ? first : picture;
+    picture->frame = leads(picture) ? (*n_frames)++ : picture->leader->frame;
 }
 
 static void settle_family(struct file *family, size_t n, size_t *n_frames)
@@ -110,7 +111,7 @@ static void settle_family(struct file *family, size_t n, size_t *n_frames)
     while (n_pictures < n && frame_kind_is_picture(family[n_pictures].kind))
         n_pictures++;
     for (size_t i = 0; i < n_pictures; i++)
-        place_picture(family, n_pictures, &family[i], n_frames);
+        place_picture(family, &family[i], n_frames);
     for (size_t i = n_pictures; i < n; i++) {
         struct file *f = &family[i];
         f->frame = f->name[0] != '.' ? best_frame(family, n_pictures, f) : NO_FRAME;
@@ -137,7 +138,7 @@ static bool number_frames(const struct file *file, size_t n, size_t n_frames, in
         return err_nomem(err);
     size_t found = 0;
     for (size_t i = 0; i < n; i++)
-        if (file[i].leads)
+        if (leads(&file[i]))
             leader[found++] = &file[i];
     qsort(leader, found, sizeof *leader, by_leader);
     for (size_t i = 0; i < found; i++)

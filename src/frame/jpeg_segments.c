@@ -24,28 +24,41 @@ static bool starts_with(const uint8_t *p, size_t size, const char *head, size_t 
     return size >= head_size && memcmp(p, head, head_size) == 0;
 }
 
-/* body[0 .. size) = the segment behind its length. False = out of memory. */
-static bool take_segment(const uint8_t *bytes, uint8_t code, size_t at, size_t size, struct frame_meta *meta)
+/* What the walk along the segments finds. */
+struct found {
+    const uint8_t *packet; /* the first XMP packet */
+    size_t packet_size;
+    bool has_frame; /* a frame header: without one there is no picture */
+    bool no_memory;
+};
+
+/* bytes[at .. at + size) = the segment behind its length. False = out of memory. */
+static bool take_segment(const uint8_t *bytes, uint8_t code, size_t at, size_t size, struct found *found,
+                         struct frame_meta *meta)
 {
     static const char exif[] = "Exif\0", xmp[] = "http://ns.adobe.com/xap/1.0/"; /* with their NUL */
     const uint8_t *body = bytes + at;
     if (code == APP1 && starts_with(body, size, exif, sizeof exif))
         return tags_fill(bytes, at + sizeof exif, size - sizeof exif, meta, NULL);
-    if (code == APP1 && starts_with(body, size, xmp, sizeof xmp))
-        packet_fill(body + sizeof xmp, size - sizeof xmp, meta);
+    if (code == APP1 && found->packet == NULL && starts_with(body, size, xmp, sizeof xmp)) {
+        found->packet = body + sizeof xmp;
+        found->packet_size = size - sizeof xmp;
+    }
     if (is_frame_header(code) && size >= 5) {
+        found->has_frame = true;
         meta->height_px = (uint32_t)read16(body + 1);
         meta->width_px = (uint32_t)read16(body + 3);
     }
     return true;
 }
 
-enum source jpeg_fill(const uint8_t *bytes, size_t at, size_t size, struct frame_meta *meta)
+/* True if the walk came to the picture data or the end mark, false if the bytes ran out or make no sense. */
+static bool walk(const uint8_t *bytes, size_t at, size_t size, struct found *found, struct frame_meta *meta)
 {
-    if (at > size || size - at < 3 || bytes[at] != MARK || bytes[at + 1] != SOI || bytes[at + 2] != MARK)
-        return SOURCE_FOREIGN;
-    for (at += 2; size - at >= 4 && bytes[at] == MARK;) {
+    while (size - at >= 2 && bytes[at] == MARK) {
         uint8_t code = bytes[at + 1];
+        if (code == SOS || code == EOI)
+            return true;
         if (code == MARK) { /* fill byte */
             at++;
             continue;
@@ -54,15 +67,30 @@ enum source jpeg_fill(const uint8_t *bytes, size_t at, size_t size, struct frame
             at += 2;
             continue;
         }
-        size_t length = read16(bytes + at + 2);
-        if (code == SOS || code == EOI || length < 2)
-            break;
-        size_t room = size - at - 2, whole = length < room ? length : room;
-        if (!take_segment(bytes, code, at + 4, whole - 2, meta))
-            return SOURCE_NO_MEMORY;
-        if (length > room)
-            break;
+        size_t room = size - at - 2, length = room >= 2 ? read16(bytes + at + 2) : 0;
+        if (length < 2)
+            return false;
+        found->no_memory =
+            !take_segment(bytes, code, at + 4, (length < room ? length : room) - 2, found, meta);
+        if (found->no_memory || length > room)
+            return false;
         at += 2 + length;
     }
-    return SOURCE_READ;
+    return false;
+}
+
+enum source jpeg_fill(const uint8_t *bytes, size_t at, size_t size, struct frame_meta *meta)
+{
+    struct found found = {0};
+    if (at > size || size - at < 3 || bytes[at] != MARK || bytes[at + 1] != SOI || bytes[at + 2] != MARK)
+        return SOURCE_FOREIGN;
+    bool ended = walk(bytes, at + 2, size, &found, meta);
+    if (found.no_memory)
+        return SOURCE_NO_MEMORY;
+    /* Behind the walk: the rating of Exif goes first, wherever its segment stands. */
+    if (found.packet != NULL && !packet_fill(found.packet, found.packet_size, meta))
+        return SOURCE_NO_MEMORY;
+    /* Bytes that run out early may be the head of a picture, or all that is left of one: its time is worth
+       having. Bytes that end by the rules without a frame header hold tables or tags alone. */
+    return ended && !found.has_frame ? SOURCE_FOREIGN : SOURCE_READ;
 }

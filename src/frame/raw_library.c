@@ -60,7 +60,8 @@ static void take_exposure(const libraw_data_t *raw, struct frame_meta *meta)
     take_number(&meta->focal_mm, (double)raw->other.focal_len, 1e5);
 }
 
-static void take_fields(const libraw_data_t *raw, struct frame_meta *meta)
+/* False = out of memory. */
+static bool take_fields(const libraw_data_t *raw, struct frame_meta *meta)
 {
     take_text(meta->maker, sizeof meta->maker, raw->idata.make, sizeof raw->idata.make);
     take_text(meta->model, sizeof meta->model, raw->idata.model, sizeof raw->idata.model);
@@ -70,8 +71,8 @@ static void take_fields(const libraw_data_t *raw, struct frame_meta *meta)
     meta->height_px = raw->sizes.height;
     if (meta->orientation <= 1)
         meta->orientation = orientation_of_flip(raw->sizes.flip);
-    if (raw->idata.xmpdata != NULL)
-        packet_fill((const uint8_t *)raw->idata.xmpdata, raw->idata.xmplen, meta);
+    return raw->idata.xmpdata == NULL ||
+           packet_fill((const uint8_t *)raw->idata.xmpdata, raw->idata.xmplen, meta);
 }
 
 /* The Exif of the preview, where the structure of the raw told no time. */
@@ -114,7 +115,8 @@ enum source libraw_fill(const uint8_t *bytes, size_t size, bool has_tags, struct
         if (!meta->has_time && preview_fill(raw, meta) == SOURCE_NO_MEMORY)
             source = SOURCE_NO_MEMORY;
         take_time(raw, is_ciff, meta);
-        take_fields(raw, meta);
+        if (!take_fields(raw, meta))
+            source = SOURCE_NO_MEMORY;
         if (!has_tags)
             take_exposure(raw, meta);
     }

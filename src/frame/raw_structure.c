@@ -37,8 +37,8 @@ static enum source tiff_fill(const uint8_t *bytes, size_t size, struct frame_met
         return SOURCE_FOREIGN;
     if (!tags_fill(bytes, 0, size, meta, NULL))
         return SOURCE_NO_MEMORY;
-    if (tiff_find(&tiff, tiff.first_ifd, TAG_XMP, &value))
-        packet_fill(value.at, value.size, meta);
+    if (tiff_find(&tiff, tiff.first_ifd, TAG_XMP, &value) && !packet_fill(value.at, value.size, meta))
+        return SOURCE_NO_MEMORY;
     if (!meta->has_time && tiff_find(&tiff, tiff.first_ifd, TAG_PREVIEW_JPEG, &value) &&
         jpeg_fill(bytes, (size_t)(value.at - bytes), (size_t)(value.at - bytes) + value.size, meta) ==
             SOURCE_NO_MEMORY)

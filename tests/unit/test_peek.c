@@ -209,6 +209,34 @@ START_TEST(rating_of_the_packet)
 }
 END_TEST
 
+/* The tag goes before the packet (ExifTool 12.57 names it Rating of IFD0), whichever segment stands first. */
+START_TEST(rating_of_the_tag_goes_first)
+{
+    static const char xmp[] = "<x:xmpmeta xmlns:x='adobe:ns:meta/'><rdf:RDF "
+                              "xmlns:rdf='http://www.w3.org/1999/02/22-rdf-syntax-ns#'><rdf:Description "
+                              "rdf:about='' xmlns:q='http://ns.adobe.com/xap/1.0/' q:Rating='2'/></rdf:RDF>"
+                              "</x:xmpmeta>";
+    static uint8_t turned[2 * TAGS_ROOM];
+    const int ratings[][2] = {{4, 4}, {0, 2}}; /* of the tag; expected */
+    for (size_t i = 0; i < 2; i++) {
+        struct err err = ERR_INIT;
+        setup();
+        tags_short(&made, 0, 0x4746, (uint16_t)ratings[i][0]);
+        peek_made(xmp);
+        ck_assert_int_eq(meta.rating, ratings[i][1]);
+        size_t tags = tags_jpeg(NULL, xmp, turned, sizeof turned) - 2; /* without the end mark */
+        size_t whole = tags_jpeg(&made, NULL, jpeg, sizeof jpeg);
+        /* SOI, XMP; then the other's Exif and picture */
+        size_t head = 2 + 2 + 2 + 29 + strlen(xmp);
+        ck_assert_uint_gt(tags, head);
+        memcpy(turned + head, jpeg + 2, whole - 2);
+        ck_assert(peek(FRAME_JPEG, turned, head + whole - 2, &err));
+        ck_assert_int_eq(meta.rating, ratings[i][1]);
+        ck_assert_uint_eq(meta.width_px, 160);
+    }
+}
+END_TEST
+
 START_TEST(thumbnail)
 {
     static const uint8_t picture[] = {0xff, 0xd8, 0xff, 0xd9};
@@ -286,6 +314,28 @@ START_TEST(what_is_no_picture)
             !peek(kinds[i], (const uint8_t *)"swallows at the mill pond, seen from the sluice", 47, &err));
         ck_assert_int_eq(err.code, ERR_FORMAT);
     }
+}
+END_TEST
+
+/* ITU T.81: a picture needs a frame header before its scans; a file of tables alone (its abbreviated format)
+   ends without. A head that is merely cut may go on with one. */
+START_TEST(a_jpeg_without_a_frame_header)
+{
+    static const uint8_t ends[] = {0xff, 0xd8, 0xff, 0xdb, 0, 4, 1, 2, 0xff, 0xd9};
+    static const uint8_t scans[] = {0xff, 0xd8, 0xff, 0xda, 0, 8, 1, 1, 0, 0, 63, 0};
+    struct err err = ERR_INIT;
+    ck_assert(!peek(FRAME_JPEG, ends, sizeof ends, &err));
+    ck_assert_int_eq(err.code, ERR_FORMAT);
+    ck_assert(!peek(FRAME_JPEG, scans, sizeof scans, &err));
+    ck_assert(peek(FRAME_JPEG, ends, sizeof ends - 2, &err));
+    ck_assert(!peek(FRAME_JPEG, ends, 2, &err));
+    add_picture_tags();
+    tags_lay_out(&made);
+    size_t tags_end = 2 + 2 + 2 + 6 + made.size;
+    (void)tags_jpeg(&made, NULL, jpeg, sizeof jpeg);
+    ck_assert(peek(FRAME_JPEG, jpeg, tags_end, &err));
+    check_picture_tags();
+    ck_assert_uint_eq(meta.width_px, 0);
 }
 END_TEST
 
@@ -489,10 +539,12 @@ int main(void)
     tcase_add_test(tc, unknown_values);
     tcase_add_test(tc, other_times);
     tcase_add_test(tc, rating_of_the_packet);
+    tcase_add_test(tc, rating_of_the_tag_goes_first);
     tcase_add_test(tc, thumbnail);
     tcase_add_test(tc, hints_of_maker_notes);
     tcase_add_test(tc, exif_of_heif);
     tcase_add_test(tc, what_is_no_picture);
+    tcase_add_test(tc, a_jpeg_without_a_frame_header);
     tcase_add_test(tc, damage);
     tcase_add_test(tc, validity);
     tcase_add_test(tc, real_raws);
