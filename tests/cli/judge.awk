@@ -59,7 +59,7 @@ FNR == 1 { next }
         }
     if (burst[p] == "soft" && reason == "nothing-sharp") says_soft++
     if ($8 == 1 && best >= 0) top[burst[p], tp[p, best]] = top[burst[p], tp[p, best]] " " blur[p, best]
-    if ($8 == 1 && best < 0 && burst[p] != "soft") fail(p " (" burst[p] ") is on top and its box holds no bird")
+    if ($8 == 1 && best < 0 && proposal == "keep") fail(p " (" burst[p] ") is on top and its box holds no bird")
 }
 function third(key,   v, n, i, j, t) {
     n = split(list[key], v, " ")
