@@ -23,6 +23,21 @@ static bool as_planned(const struct act *act, const struct run_file *file, const
            files_time_ns(&st->st_mtim) == file->mtime_ns;
 }
 
+/* FAT, exFAT and FUSE number files anew when they are mounted again. A run that goes on takes a file of the
+   same size and time for the planned one if it holds the planned bytes, and knows it by its new number. */
+static bool still_planned(struct act *act, struct run_file *file, const struct stat *st)
+{
+    if (as_planned(act, file, st))
+        return true;
+    struct run_file renumbered = *file;
+    renumbered.inode = (uint64_t)st->st_ino;
+    if (!act->resumed || !as_planned(act, &renumbered, st) ||
+        !carry_verify(act, file, file->from_fd, file->from_name, NULL))
+        return false;
+    file->inode = renumbered.inode;
+    return true;
+}
+
 static bool changed(const struct run_file *file, struct err *cause)
 {
     char safe[300];
@@ -72,7 +87,7 @@ static bool is_empty(const struct stat *st)
 static bool both_names(struct act *act, struct run_file *file, const struct stat *source,
                        const struct stat *target, struct err *cause)
 {
-    bool planned = as_planned(act, file, source);
+    bool planned = still_planned(act, file, source);
     if (planned && source->st_ino == target->st_ino && source->st_dev == target->st_dev)
         file->stand = LOOK_LINKED;
     else if (planned && file->reserved && is_empty(target))
@@ -89,7 +104,7 @@ static bool both_names(struct act *act, struct run_file *file, const struct stat
 static bool look_for_deletion(struct act *act, struct run_file *file, bool there, const struct stat *source,
                               struct err *cause)
 {
-    if (there && !as_planned(act, file, source))
+    if (there && !still_planned(act, file, source))
         return changed(file, cause);
     if (there)
         file->stand = LOOK_SOURCE;
@@ -119,7 +134,7 @@ bool look_file(struct act *act, struct run_file *file, struct err *cause)
         return act->resumed ? both_names(act, file, &source, &target, cause) : taken(file, cause);
     if (!at_source && !at_target)
         return gone(file, cause);
-    if (at_source && !as_planned(act, file, &source))
+    if (at_source && !still_planned(act, file, &source))
         return changed(file, cause);
     if (at_target && !(act->resumed && is_ours(act, file, &target)))
         return gone(file, cause);

@@ -37,9 +37,42 @@ static bool no_links(int number)
            number == EINVAL;
 }
 
+/* On a network file system a call that was reported as failed may have happened (rename(2), BUGS), and one
+   that was sent again finds its own work: no entry, or a name that is taken. So after a failure only what
+   lies on the disk counts. */
 bool step_remove(struct act *act, int dir, const char *name, struct err *err)
 {
-    return act->fs->unlinkat(act->fs->context, dir, name, 0) == 0 || err_sys(err, "remove", name);
+    return act->fs->unlinkat(act->fs->context, dir, name, 0) == 0 || errno == ENOENT ||
+           err_sys(err, "remove", name);
+}
+
+enum names_now { NAMES_UNKNOWN, NAMES_FROM, NAMES_TO, NAMES_BOTH, NAMES_LINKED };
+
+static enum names_now look_at_names(struct act *act, const struct run_file *file, const struct names *n)
+{
+    struct stat from, to;
+    struct err trouble = ERR_INIT;
+    int saved = errno;
+    bool at_from = look_at(act, n->from_dir, n->from, &from, &trouble);
+    bool known = at_from || trouble.code == ERR_NOT_FOUND;
+    bool at_to = known && look_at(act, n->to_dir, n->to, &to, &trouble);
+    known = known && (at_to || trouble.code == ERR_NOT_FOUND);
+    errno = saved;
+    if (!known || (!at_from && !at_to))
+        return NAMES_UNKNOWN;
+    if (!at_to)
+        return NAMES_FROM;
+    if (!at_from)
+        return S_ISREG(to.st_mode) && (uint64_t)to.st_size == file->size ? NAMES_TO : NAMES_UNKNOWN;
+    return from.st_ino == to.st_ino && from.st_dev == to.st_dev ? NAMES_LINKED : NAMES_BOTH;
+}
+
+/* Takes a name back that this step made; never the last one that the file has. */
+static void take_name_back(struct act *act, const struct run_file *file, const struct names *n)
+{
+    enum names_now now = look_at_names(act, file, n);
+    if (now == NAMES_BOTH || now == NAMES_LINKED)
+        (void)step_remove(act, n->to_dir, n->to, NULL);
 }
 
 /* The last way: an empty file that only we can have made holds the name, noted before it exists. */
@@ -59,32 +92,23 @@ static bool by_reservation(struct act *act, struct run_file *file, const struct 
     files_drop(fs, fd);
     if (fs->renameat2(fs->context, n->from_dir, n->from, n->to_dir, n->to, 0) == 0)
         return true;
+    if (look_at_names(act, file, n) == NAMES_TO)
+        return true;
     err_sys(err, "rename", n->from);
-    (void)step_remove(act, n->to_dir, n->to, NULL);
+    take_name_back(act, file, n);
     return false;
 }
 
 static bool by_link(struct act *act, struct run_file *file, const struct names *n, struct err *err)
 {
     const struct files *fs = act->fs;
-    if (fs->linkat(fs->context, n->from_dir, n->from, n->to_dir, n->to) != 0)
+    if (fs->linkat(fs->context, n->from_dir, n->from, n->to_dir, n->to) != 0 &&
+        look_at_names(act, file, n) != NAMES_LINKED)
         return no_links(errno) ? by_reservation(act, file, n, err) : err_sys(err, "rename", n->from);
-    if (step_remove(act, n->from_dir, n->from, err))
+    if (step_remove(act, n->from_dir, n->from, err) || look_at_names(act, file, n) == NAMES_TO)
         return true;
-    (void)step_remove(act, n->to_dir, n->to, NULL);
+    take_name_back(act, file, n);
     return false;
-}
-
-/* On a network file system a rename that was reported as failed may have happened (rename(2), BUGS). */
-static bool happened_anyway(struct act *act, const struct run_file *file, const struct names *n)
-{
-    struct stat st;
-    struct err trouble = ERR_INIT;
-    int saved = errno;
-    bool happened = look_at(act, n->to_dir, n->to, &st, &trouble) && (uint64_t)st.st_ino == file->inode &&
-                    !look_at(act, n->from_dir, n->from, &st, &trouble) && trouble.code == ERR_NOT_FOUND;
-    errno = saved;
-    return happened;
 }
 
 bool step_rename(struct act *act, struct run_file *file, enum step_way way, bool *crosses, struct err *err)
@@ -100,7 +124,7 @@ bool step_rename(struct act *act, struct run_file *file, enum step_way way, bool
     }
     if (no_noreplace(errno))
         return by_link(act, file, &n, err);
-    return (errno != EEXIST && happened_anyway(act, file, &n)) || err_sys(err, "rename", n.from);
+    return look_at_names(act, file, &n) == NAMES_TO || err_sys(err, "rename", n.from);
 }
 
 bool step_publish(struct act *act, struct run_file *file, const char *temp, struct err *err)
@@ -109,7 +133,9 @@ bool step_publish(struct act *act, struct run_file *file, const char *temp, stru
     struct names n = {file->to_fd, file->to_fd, temp, file->to_name};
     if (fs->renameat2(fs->context, n.from_dir, n.from, n.to_dir, n.to, RENAME_NOREPLACE) == 0)
         return true;
-    return no_noreplace(errno) ? by_link(act, file, &n, err) : err_sys(err, "publish", n.to);
+    if (no_noreplace(errno))
+        return by_link(act, file, &n, err);
+    return look_at_names(act, file, &n) == NAMES_TO || err_sys(err, "publish", n.to);
 }
 
 bool step_finish(struct act *act, struct run_file *file, enum step_way way, struct err *err)

@@ -8,13 +8,14 @@
 #include "apply_session.h"
 
 enum disk { PLAIN, LINKS, RESERVES, CROSSES };
-enum fault { ONCE_EIO, ONCE_ENOSPC, ONCE_EACCES, DEAD, STOPPED, FAULTS };
+enum fault { ONCE_EIO, ONCE_ENOSPC, ONCE_EACCES, DEAD, STOPPED, FAULTS, DONE_EIO = FAULTS, DONE_AGAIN };
 
 struct faulty {
     struct files table;
     enum disk disk;
     enum fault fault;
     long calls, fail_at; /* fail_at 0 = never */
+    ino_t renumbered;    /* added to every inode number */
     volatile int stop;
     long renames[64]; /* which calls were renames */
     int n_renames;
@@ -47,6 +48,8 @@ static inline bool trip(struct faulty *f)
 {
     static const int number[] = {
         [ONCE_EIO] = EIO, [ONCE_ENOSPC] = ENOSPC, [ONCE_EACCES] = EACCES, [DEAD] = EIO};
+    if (f->fault >= DONE_EIO)
+        return false;
     f->calls++;
     if (f->fail_at == 0 || (f->fault == DEAD ? f->calls < f->fail_at : f->calls != f->fail_at))
         return false;
@@ -56,6 +59,17 @@ static inline bool trip(struct faulty *f)
     }
     errno = number[f->fault];
     return true;
+}
+
+/* What a network file system does when an answer is lost: the call happened and is reported as failed (BUGS
+   of rename(2)): with an I/O error, or with `again`, which is what the same call finds when it is sent once
+   more. */
+static inline int tell(struct faulty *f, int result, int again)
+{
+    if (f->fault < DONE_EIO || result != 0 || ++f->calls != f->fail_at)
+        return result;
+    errno = f->fault == DONE_EIO ? EIO : again;
+    return -1;
 }
 
 static inline int f_openat(void *c, int dir, const char *name, int flags, mode_t mode)
@@ -102,12 +116,20 @@ static inline int f_fsync(void *c, int fd)
 
 static inline int f_fstat(void *c, int fd, struct stat *st)
 {
-    return trip(c) ? -1 : files_system()->fstat(NULL, fd, st);
+    struct faulty *f = c;
+    int result = trip(f) ? -1 : files_system()->fstat(NULL, fd, st);
+    if (result == 0)
+        st->st_ino += f->renumbered;
+    return result;
 }
 
 static inline int f_fstatat(void *c, int dir, const char *name, struct stat *st, int flags)
 {
-    return trip(c) ? -1 : files_system()->fstatat(NULL, dir, name, st, flags);
+    struct faulty *f = c;
+    int result = trip(f) ? -1 : files_system()->fstatat(NULL, dir, name, st, flags);
+    if (result == 0)
+        st->st_ino += f->renumbered;
+    return result;
 }
 
 static inline int f_fstatvfs(void *c, int fd, struct statvfs *st)
@@ -187,7 +209,7 @@ static inline int f_renameat2(void *c, int dir, const char *name, int to_dir, co
         errno = EINVAL;
         return -1;
     }
-    return files_system()->renameat2(NULL, dir, name, to_dir, to_name, flags);
+    return tell(f, files_system()->renameat2(NULL, dir, name, to_dir, to_name, flags), ENOENT);
 }
 
 static inline int f_linkat(void *c, int dir, const char *name, int to_dir, const char *to_name)
@@ -199,13 +221,13 @@ static inline int f_linkat(void *c, int dir, const char *name, int to_dir, const
         errno = EPERM;
         return -1;
     }
-    return files_system()->linkat(NULL, dir, name, to_dir, to_name);
+    return tell(f, files_system()->linkat(NULL, dir, name, to_dir, to_name), EEXIST);
 }
 
 static inline int f_unlinkat(void *c, int dir, const char *name, int flags)
 {
     note(c, "unlink", dir, name);
-    return trip(c) ? -1 : files_system()->unlinkat(NULL, dir, name, flags);
+    return trip(c) ? -1 : tell(c, files_system()->unlinkat(NULL, dir, name, flags), ENOENT);
 }
 
 static inline void faulty_init(struct faulty *f, enum disk disk)

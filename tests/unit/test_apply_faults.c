@@ -5,6 +5,8 @@
  * The file systems are played by the table of system calls: one as it is; one without RENAME_NOREPLACE; one
  * without hard links besides (FAT, exFAT); one where no rename leaves its folder, as between two disks.
  *
+ * Then calls happen and are reported as failed, and files are numbered anew between two runs.
+ *
  * By default some of the calls fail (one in 53 to one in 113, different ones for each way); with
  * CHAFFINCH_LONG=1 all of them.
  */
@@ -20,6 +22,7 @@ enum operation { MOVE, UNDO, DELETE };
 struct scene {
     char *fresh, *session;
     enum disk disk;
+    ino_t renumbered; /* of every run but the one that meets the fault */
 };
 
 static bool perform(struct faulty *f, const char *session, enum operation operation, uint64_t *left,
@@ -46,6 +49,7 @@ static bool perform_clean(const struct scene *s, enum operation operation)
     struct err err = ERR_INIT;
     uint64_t left;
     faulty_init(&f, s->disk);
+    f.renumbered = s->renumbered;
     bool ok = perform(&f, s->session, operation, &left, &err);
     if (!ok)
         fprintf(stderr, "  the clean run failed: %s\n", err.message);
@@ -121,14 +125,30 @@ static long torture(const struct scene *s, enum operation operation, enum fault 
     }
 }
 
-static void torture_all(enum disk disk, long step)
+static const char *const disks[] = {"plain", "links", "reserves", "crosses"};
+
+static char *scene_open(struct scene *s, enum disk disk)
 {
-    static const char *const disks[] = {"plain", "links", "reserves", "crosses"};
     char *work =
         str_make(NULL, "%s/chaffinch-faults-XXXXXX", access("/dev/shm", W_OK) == 0 ? "/dev/shm" : "/tmp");
     ck_assert(work != NULL && mkdtemp(work) != NULL);
-    struct scene s = {session_path(work, "fresh"), session_path(work, "session"), disk};
-    ck_assert(session_make(s.fresh));
+    *s = (struct scene){session_path(work, "fresh"), session_path(work, "session"), disk, 0};
+    ck_assert(session_make(s->fresh));
+    return work;
+}
+
+static void scene_close(struct scene *s, char *work)
+{
+    session_remove(work);
+    free(s->fresh);
+    free(s->session);
+    free(work);
+}
+
+static void torture_all(enum disk disk, long step)
+{
+    struct scene s;
+    char *work = scene_open(&s, disk);
     long faults = 0;
     bool all = getenv("CHAFFINCH_LONG") != NULL;
     for (int operation = MOVE; operation <= DELETE; operation++)
@@ -138,10 +158,36 @@ static void torture_all(enum disk disk, long step)
     ck_assert_int_gt(faults, 0);
     printf("faults: %s: %ld calls failed, %s\n", disks[disk], faults,
            all ? "every call there is" : "a sample (all: CHAFFINCH_LONG=1)");
-    session_remove(work);
-    free(s.fresh);
-    free(s.session);
-    free(work);
+    scene_close(&s, work);
+}
+
+/* Calls that change names happen and are reported as failed, each in turn. */
+static void lose_answers(enum disk disk)
+{
+    struct scene s;
+    char *work = scene_open(&s, disk);
+    long faults = 0;
+    for (int operation = MOVE; operation <= DELETE; operation++)
+        for (int fault = DONE_EIO; fault <= DONE_AGAIN; fault++)
+            faults += torture(&s, (enum operation)operation, (enum fault)fault, 1,
+                              getenv("CHAFFINCH_LONG") != NULL ? 1 : 7);
+    ck_assert_int_gt(faults, 0);
+    printf("faults: %s: %ld calls happened and were reported as failed\n", disks[disk], faults);
+    scene_close(&s, work);
+}
+
+/* FAT, exFAT and FUSE number files anew when they are mounted again, between the fault and the next run. */
+static void renumber(enum disk disk, long step)
+{
+    struct scene s;
+    char *work = scene_open(&s, disk);
+    s.renumbered = 1000000;
+    long faults = 0;
+    for (int operation = MOVE; operation <= DELETE; operation++)
+        faults += torture(&s, (enum operation)operation, DEAD, 1 + step / 2, step);
+    ck_assert_int_gt(faults, 0);
+    printf("faults: %s: %ld runs went on after files were numbered anew\n", disks[disk], faults);
+    scene_close(&s, work);
 }
 
 START_TEST(plain)
@@ -168,21 +214,35 @@ START_TEST(between_disks)
 }
 END_TEST
 
-static void add(Suite *suite, const char *name, const TTest *test)
+START_TEST(answers_get_lost)
+{
+    lose_answers((enum disk)_i);
+}
+END_TEST
+
+START_TEST(files_are_numbered_anew)
+{
+    renumber((enum disk)_i, 97);
+}
+END_TEST
+
+static void add(Suite *suite, const char *name, const TTest *test, int times)
 {
     TCase *one = tcase_create(name);
     tcase_set_timeout(one, 3600);
-    tcase_add_test(one, test);
+    tcase_add_loop_test(one, test, 0, times);
     suite_add_tcase(suite, one);
 }
 
 int main(void)
 {
     Suite *suite = suite_create("apply faults");
-    add(suite, "plain", plain);
-    add(suite, "links", without_noreplace);
-    add(suite, "reserves", without_links);
-    add(suite, "crosses", between_disks);
+    add(suite, "plain", plain, 1);
+    add(suite, "links", without_noreplace, 1);
+    add(suite, "reserves", without_links, 1);
+    add(suite, "crosses", between_disks, 1);
+    add(suite, "answers", answers_get_lost, CROSSES + 1);
+    add(suite, "numbers", files_are_numbered_anew, CROSSES + 1);
     SRunner *runner = srunner_create(suite);
     srunner_run_all(runner, CK_NORMAL);
     int failed = srunner_ntests_failed(runner);
