@@ -6,7 +6,7 @@
 
 struct listing {
     const char *folder;
-    const char **names; /* by base name without case, then by bytes */
+    const char **names; /* by what stands before the first dot without case, then by bytes */
     size_t n, room;
 };
 
@@ -142,18 +142,27 @@ static const struct listing *listing_of(struct companions *c, int dir, const cha
 
 /* ---- the rule ------------------------------------------------------------------------------------------ */
 
-/* How far `name` repeats the name of the picture: whole ("a.jpg.xmp"), without its extension, its base in the
-   same case, its base. */
+/* Length without the last extension. */
+static size_t stem_size(const char *name)
+{
+    const char *dot = strrchr(name, '.');
+    return dot != NULL ? (size_t)(dot - name) : strlen(name);
+}
+
+static bool begins(const char *name, const char *text, size_t n)
+{
+    return strncasecmp(name, text, n) == 0;
+}
+
+/* How closely `name` follows the picture, 0 = not at all: its stem is the whole name of the picture
+   ("a.jpg.xmp") or the stem of it ("a.xmp"), in the same case or not. A name that differs from the picture's
+   by case only is a picture of its own. */
 static int affinity(const char *picture, const char *name)
 {
-    size_t whole = strlen(picture), base = base_size(picture);
-    const char *dot = strrchr(picture, '.');
-    size_t stem = dot != NULL ? (size_t)(dot - picture) : whole;
-    if (strncmp(name, picture, whole) == 0 && name[whole] == '.')
-        return 4;
-    if (strncmp(name, picture, stem) == 0 && name[stem] == '.')
-        return 3;
-    return strncmp(name, picture, base) == 0 ? 2 : 1;
+    size_t whole = strlen(picture), stem = stem_size(picture), own = stem_size(name);
+    if (strcasecmp(picture, name) == 0 || (own != whole && own != stem) || !begins(name, picture, own))
+        return 0;
+    return (own == whole ? 2 : 1) + (strncmp(name, picture, own) == 0 ? 2 : 0);
 }
 
 struct range {

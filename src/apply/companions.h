@@ -1,11 +1,12 @@
 /*
  * companions.h - which files of a folder move with a frame although no catalogue and no log knows them yet.
  *
- * A sidecar written an hour ago belongs to its picture. The rule, on names alone: the base name (up to the
- * first dot, case-insensitive as on a card) equals that of a picture of the frame; so NAME.xmp and
- * NAME.EXT.xmp both belong. Names that begin with a dot ("._" files of another system) belong to nobody. A
- * file that the claims give to another frame stays with it; where several frames share a base name, a new
- * file goes to the picture whose name it repeats furthest.
+ * A sidecar written an hour ago belongs to its picture. The rule, on names alone: without its last extension
+ * the name equals that of a picture of the frame, whole or without its own extension, case-insensitive as on
+ * a card; so NAME.xmp and NAME.EXT.xmp both belong. "pond.2.jpg" does not belong to "pond.1.jpg", nor a case
+ * twin to its picture: nobody has looked at those, so they stay. Names that begin with a dot ("._" files of
+ * another system) belong to nobody. A file that the claims give to another frame stays with it; where several
+ * pictures would do, a new file goes to the one whose name it repeats furthest.
  *
  * Calling sequence: companions_claim() for every known file; companions_ready(); companions_each() per frame.
  */

@@ -379,9 +379,9 @@ static void check_companions(const struct scene *s, const char *picture, uint64_
 START_TEST(companions)
 {
     static const char *const names[] = {
-        "IMG_1.JPG",     "img_1.jpg",     "IMG_1.xmp",  "IMG_1.WAV",  "img_1.WAV",   "Img_1.txt",
-        "IMG_1.JPG.xmp", "img_1.jpg.xmp", "IMG_10.JPG", "IMG_10.xmp", "._IMG_1.JPG", "a.b.JPG",
-        "a.c.JPG",       "a.c.xmp",       "a.xmp",      ".JPG",       ".xmp"};
+        "IMG_1.JPG",     "img_1.jpg",  "IMG_1.xmp",  "IMG_1.WAV",   "img_1.WAV", "Img_1.txt", "IMG_1.JPG.xmp",
+        "img_1.jpg.xmp", "IMG_10.JPG", "IMG_10.xmp", "._IMG_1.JPG", "a.b.JPG",   "a.c.JPG",   "a.c.xmp",
+        "a.xmp",         ".JPG",       ".xmp",       "a.d.JPG",     "IMG_10.jpg"};
     struct scene s = scene_make();
     char *folder = session_path(s.work, "d");
     ck_assert_int_eq(mkdir(folder, 0755), 0);
@@ -393,7 +393,8 @@ START_TEST(companions)
     check_companions(&s, "IMG_1.JPG", 1, "IMG_1.JPG.xmp;IMG_1.WAV;Img_1.txt;");
     check_companions(&s, "img_1.jpg", 2, "img_1.WAV;img_1.jpg.xmp;");
     check_companions(&s, "IMG_10.JPG", 5, "IMG_10.xmp;");
-    check_companions(&s, "a.b.JPG", 3, "a.xmp;");
+    /* Frames are told by what stands before the last dot; pictures that no catalogue knows stay. */
+    check_companions(&s, "a.b.JPG", 3, "");
     check_companions(&s, "a.c.JPG", 4, "a.c.xmp;");
     check_companions(&s, ".JPG", 6, "");
     free(link);
