@@ -256,6 +256,27 @@ static bool refuse_interrupted(const struct run *run, struct err *err)
                    run->number, run_kind_name(run->kind));
 }
 
+/* False where a decision after the confirmation speaks for a frame whose files are not all gone yet. */
+static bool still_confirmed(struct apply *a, const struct run *run, bool *still, struct err *err)
+{
+    struct snapshot s;
+    *still = true;
+    if (!snapshot_read(&a->root, &s, err))
+        return false;
+    bool ok = true;
+    for (size_t i = 0; ok && i < run->n_files; i++) {
+        const struct run_file *file = &run->files[i];
+        char *shown = run_shown(run, file->from_folder, file->from_name, err);
+        const struct snapshot_file *known = shown != NULL ? snapshot_find(&s, shown) : NULL;
+        const struct snapshot_frame *frame = known != NULL ? snapshot_frame(&s, known->frame) : NULL;
+        ok = shown != NULL;
+        *still = *still && (file->where == WHERE_GONE || frame == NULL || frame->reject);
+        free(shown);
+    }
+    snapshot_release(&s);
+    return ok;
+}
+
 bool apply_delete(struct apply *a, const struct apply_options *options, struct apply_result *result,
                   struct err *err)
 {
@@ -263,8 +284,10 @@ bool apply_delete(struct apply *a, const struct apply_options *options, struct a
     const struct run *interrupted = history_interrupted(&a->history);
     if (interrupted != NULL && interrupted->kind != RUN_DELETE)
         return refuse_interrupted(interrupted, err);
-    /* The same command again: the person has confirmed just that. */
+    /* The same command again: the person has confirmed just that, unless a decision came in between. */
     bool carry_on = interrupted != NULL && interrupted->count == options->confirm;
+    if (carry_on && !still_confirmed(a, interrupted, &carry_on, err))
+        return false;
     if (!resume(a, carry_on, result, err))
         return false;
     if (carry_on)
