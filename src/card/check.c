@@ -101,13 +101,13 @@ static bool check_absent(struct check *c, size_t file, const struct err *trouble
         c->report->changed++;
         return find_wrong(c, "unreadable", f->path, trouble->message, err);
     }
-    if ((f->flags & TARGET_MOVED) != 0) {
+    if ((f->flags & TARGET_MOVED) != 0 && !target_may_be_away(f)) {
         c->report->deleted++;
         tell(c, "deleted", f->path, "");
         return note_digest(c, file, err);
     }
     c->report->missing++;
-    return find_wrong(c, "missing", f->path, "", err);
+    return find_wrong(c, "missing", f->path, f->moved_to != NULL ? f->moved_to : "", err);
 }
 
 static bool check_file(struct check *c, size_t file, struct err *err)

@@ -171,10 +171,16 @@ static bool start_known(struct run *run, struct family *family, struct job *job,
     family->first_suffix = record->suffix;
     if (state == TARGET_STATE_LOST)
         return true;
-    if (state == TARGET_STATE_CHANGED) {
+    if (state == TARGET_STATE_CHANGED || state == TARGET_STATE_AWAY) {
+        const struct target_file *f = &session->file[record->file];
         char safe[400];
-        err_set(&job->err, ERR_FILE, "its copy '%s' was changed since: the card may hold the only original",
-                err_escape(safe, sizeof safe, session->file[record->file].path));
+        (void)err_escape(safe, sizeof safe, f->moved_to != NULL ? f->moved_to : f->path);
+        if (state == TARGET_STATE_AWAY)
+            err_set(&job->err, ERR_FILE, "its copy was moved to '%s' and is not there: connect that disk",
+                    safe);
+        else
+            err_set(&job->err, ERR_FILE,
+                    "its copy '%s' was changed since: the card may hold the only original", safe);
         job->state = JOB_FAILED;
         *settled = true;
         return true;

@@ -32,9 +32,9 @@ static bool place_of_listed(struct target *t, size_t file, const struct hash_dig
         return true;
     if (!target_state(t, file, &state, err))
         return false;
-    *place = state == TARGET_STATE_LOST      ? PLACE_FREE
-             : state == TARGET_STATE_CHANGED ? PLACE_TAKEN
-                                             : PLACE_SAME;
+    *place = state == TARGET_STATE_LOST                                    ? PLACE_FREE
+             : state == TARGET_STATE_CHANGED || state == TARGET_STATE_AWAY ? PLACE_TAKEN
+                                                                           : PLACE_SAME;
     return true;
 }
 

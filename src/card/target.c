@@ -65,6 +65,7 @@ static bool visit_moved(void *context, const struct catalogue_file *row, struct 
     struct target_file *f = &t->file[file];
     free(f->moved_to);
     f->moved_to = strdup(row->path);
+    f->deleted = row->missing;
     f->flags |= TARGET_MOVED;
     return f->moved_to != NULL ? true : err_nomem(err);
 }
@@ -273,7 +274,9 @@ bool target_same_content(struct target *t, const char *path, const struct hash_d
 {
     struct err trouble = ERR_INIT;
     *same = false;
-    int fd = files_open_path(t->root->fs, t->root->fd, path, NULL, &trouble);
+    const struct files *fs = t->root->fs;
+    int fd = *path == '/' ? files_open_regular(fs, AT_FDCWD, path, NULL, path, &trouble)
+                          : files_open_path(fs, t->root->fd, path, NULL, &trouble);
     if (fd < 0) {
         /* Not a file, or gone, or behind a link: then it is not the same. */
         if (trouble.code == ERR_FILE || trouble.code == ERR_NOT_FOUND || trouble.code == ERR_REFUSED)
@@ -287,43 +290,62 @@ bool target_same_content(struct target *t, const char *path, const struct hash_d
     return ok;
 }
 
-/* A regular file of that size at `path`, below the session or absolute. */
-static bool lies_at(const struct target *t, const char *path, bool known_size, uint64_t size)
-{
-    const struct files *fs = t->root->fs;
-    struct stat st;
-    return fs->fstatat(fs->context, t->root->fd, path, &st, AT_SYMLINK_NOFOLLOW) == 0 &&
-           S_ISREG(st.st_mode) && (!known_size || (uint64_t)st.st_size == size);
-}
-
-/* Without a catalogue the reject folder itself tells: apply keeps the path below it. */
-static bool lies_in_rejects(const struct target *t, const struct target_file *f)
-{
-    char *path = str_make(NULL, ROOT_REJECTS "/%s", f->path);
-    bool there = path != NULL && lies_at(t, path, f->from_log, f->copied_size);
-    free(path);
-    return there;
-}
-
 static bool mtime_near(int64_t a, int64_t b)
 {
     return a - b <= MTIME_STEP_NS && b - a <= MTIME_STEP_NS;
+}
+
+bool target_may_be_away(const struct target_file *file)
+{
+    return file->moved_to != NULL && *file->moved_to == '/' && !file->deleted;
+}
+
+static bool as_copied(const struct target_file *f, uint64_t size, int64_t mtime_ns)
+{
+    return f->from_log && size == f->copied_size && mtime_near(mtime_ns, f->copied_mtime_ns);
+}
+
+/* Is there a file at `path`, below the session or absolute, and is it the copy? */
+static bool look_elsewhere(struct target *t, const struct target_file *f, const char *path, bool *there,
+                           bool *same, struct err *err)
+{
+    const struct files *fs = t->root->fs;
+    struct stat st;
+    *there =
+        fs->fstatat(fs->context, t->root->fd, path, &st, AT_SYMLINK_NOFOLLOW) == 0 && S_ISREG(st.st_mode);
+    *same = *there && as_copied(f, (uint64_t)st.st_size, files_time_ns(&st.st_mtim));
+    return !*there || *same || target_same_content(t, path, &f->digest, same, err);
+}
+
+static bool state_elsewhere(struct target *t, const struct target_file *f, enum target_state *state,
+                            struct err *err)
+{
+    bool there, same;
+    if ((f->flags & TARGET_MOVED) != 0) {
+        if (!look_elsewhere(t, f, f->moved_to, &there, &same, err))
+            return false;
+        *state = there                   ? same ? TARGET_STATE_MOVED : TARGET_STATE_CHANGED
+                 : target_may_be_away(f) ? TARGET_STATE_AWAY
+                                         : TARGET_STATE_DELETED;
+        return true;
+    }
+    /* Without a catalogue the reject folder itself tells: apply keeps the path below it. */
+    char *path = str_make(err, ROOT_REJECTS "/%s", f->path);
+    bool ok = path != NULL && look_elsewhere(t, f, path, &there, &same, err);
+    free(path);
+    if (ok)
+        *state = same ? TARGET_STATE_MOVED : TARGET_STATE_LOST;
+    return ok;
 }
 
 bool target_state(struct target *t, size_t file, enum target_state *state, struct err *err)
 {
     struct target_file *f = &t->file[file];
     bool same = true;
-    if ((f->flags & TARGET_ON_DISK) == 0) {
-        if ((f->flags & TARGET_MOVED) != 0)
-            *state = lies_at(t, f->moved_to, false, 0) ? TARGET_STATE_MOVED : TARGET_STATE_DELETED;
-        else
-            *state = lies_in_rejects(t, f) ? TARGET_STATE_MOVED : TARGET_STATE_LOST;
-        return true;
-    }
+    if ((f->flags & TARGET_ON_DISK) == 0)
+        return state_elsewhere(t, f, state, err);
     if ((f->flags & (TARGET_INTACT | TARGET_CHANGED)) == 0) {
-        if (!(f->from_log && f->size == f->copied_size && mtime_near(f->mtime_ns, f->copied_mtime_ns)) &&
-            !target_same_content(t, f->path, &f->digest, &same, err))
+        if (!as_copied(f, f->size, f->mtime_ns) && !target_same_content(t, f->path, &f->digest, &same, err))
             return false;
         f->flags |= same ? TARGET_INTACT : TARGET_CHANGED;
     }

@@ -35,6 +35,7 @@ enum target_flag {
 struct target_file {
     char *path;
     char *moved_to; /* NULL = not moved; absolute when moved out of the session */
+    bool deleted;   /* moved, and deleted by apply */
     struct hash_digest digest;
     uint64_t size;
     int64_t mtime_ns;
@@ -91,15 +92,19 @@ bool target_file_of(struct target *t, const char *path, size_t *file, struct err
 
 enum target_state {
     TARGET_STATE_INTACT,
-    TARGET_STATE_MOVED,   /* and there */
+    TARGET_STATE_MOVED,   /* and there, as it was copied */
     TARGET_STATE_DELETED, /* moved by apply, and gone since: by --delete-rejects, or by hand */
+    TARGET_STATE_AWAY,    /* moved by apply to a folder outside that does not have it now: the disk is not
+                             connected, or somebody took the file */
     TARGET_STATE_LOST,
     TARGET_STATE_CHANGED
 };
 /* How a listed file fares: by size and mtime where these are as copied, else by its content. False only with
    ERR_IO or ERR_NOMEM. */
 bool target_state(struct target *t, size_t file, enum target_state *state, struct err *err);
-/* Reads the file at `path` and tells whether it has these bytes. */
+/* Moved out of the session and not deleted by apply: when it is not there, nobody knows how it fares. */
+bool target_may_be_away(const struct target_file *file);
+/* Reads the file at `path` (below the folder, or absolute) and tells whether it has these bytes. */
 bool target_same_content(struct target *t, const char *path, const struct hash_digest *digest, bool *same,
                          struct err *err);
 

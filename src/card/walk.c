@@ -79,10 +79,11 @@ static bool note_own_folder(struct card *card, const char *path, struct err *err
                           err);
 }
 
+/* Also the folder that the target is to be made in: a mount of a part of the card hides that from lineages.
+ */
 static bool is_target(const struct lineage *target, const struct stat *st)
 {
-    return target->exists && target->n > 0 && target->folder[0].device == st->st_dev &&
-           target->folder[0].inode == st->st_ino;
+    return target->n > 0 && target->folder[0].device == st->st_dev && target->folder[0].inode == st->st_ino;
 }
 
 static bool visit(void *context, const char *path, const struct stat *st, bool *descend, struct err *err)
