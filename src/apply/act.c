@@ -3,6 +3,7 @@
 #include <errno.h>
 #include <stdlib.h>
 
+#include "away.h"
 #include "carry.h"
 #include "erase.h"
 #include "journal.h"
@@ -17,7 +18,7 @@ bool act_open(struct act *act, const struct root *root, struct run *run, bool re
     if (act->buffer == NULL)
         return err_nomem(err);
     act->hash = hash_new(err);
-    if (act->hash == NULL || !run_open_places(run, root, err))
+    if (act->hash == NULL || !run_open_places(run, root, err) || (resumed && !away_check(run, root, err)))
         return false;
     act->journal = journal_open(root, run->number, err);
     return act->journal != NULL && (!resumed || journal_resumed(act->journal, err));
@@ -205,7 +206,10 @@ static bool roll_back(struct act *act, struct run_frame *frame, struct err *caus
             *cause = trouble;
             ok = false;
         }
-        file->where = file->stand == LOOK_TARGET || file->stand == LOOK_COPIED ? WHERE_TARGET : WHERE_SOURCE;
+        /* What has left its source can only come back from its target. */
+        bool gone = act->resumed && file->stand == LOOK_GONE;
+        file->where =
+            gone || file->stand == LOOK_TARGET || file->stand == LOOK_COPIED ? WHERE_TARGET : WHERE_SOURCE;
     }
     return ok;
 }

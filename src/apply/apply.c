@@ -7,6 +7,7 @@
 
 #include "chaffinch/publish.h"
 #include "act.h"
+#include "away.h"
 #include "folders.h"
 #include "journal.h"
 #include "plan.h"
@@ -235,6 +236,8 @@ bool apply_undo(struct apply *a, struct apply_result *result, struct err *err)
         return true;
     if (undone->kind == RUN_DELETE)
         return refuse_undo(undone, err);
+    if (!away_check(undone, &a->root, err))
+        return false;
     forget_plan(a);
     if (!plan_init(&a->plan, RUN_UNDO, &a->root, &a->history, NULL, err))
         return false;

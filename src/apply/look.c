@@ -132,8 +132,10 @@ bool look_file(struct act *act, struct run_file *file, struct err *cause)
     }
     if (at_source && at_target)
         return act->resumed ? both_names(act, file, &source, &target, cause) : taken(file, cause);
-    if (!at_source && !at_target)
+    if (!at_source && !at_target) {
+        file->stand = LOOK_GONE;
         return gone(file, cause);
+    }
     if (at_source && !still_planned(act, file, &source))
         return changed(file, cause);
     if (at_target && !(act->resumed && is_ours(act, file, &target)))

@@ -16,12 +16,12 @@ enum look_stand {
     LOOK_RESERVED,   /* at its source, and an empty file of ours holds the target's name */
     LOOK_HELD,       /* at its target, and an empty file of ours holds the source's name */
     LOOK_COPIED,     /* at its source, and a verified copy of ours has the target's name */
-    LOOK_GONE,       /* deletion: it is deleted */
+    LOOK_GONE,       /* deletion: it is deleted; else: it is at neither name, and the cause is told */
     LOOK_BAD         /* none of these: the cause is told */
 };
 
-/* The file has its folders open (from_fd, to_fd; -1 = missing). Sets file->stand. False when it is LOOK_BAD,
-   with the cause. */
+/* The file has its folders open (from_fd, to_fd; -1 = missing). Sets file->stand. False, with the cause,
+   when it is LOOK_BAD or nowhere. */
 bool look_file(struct act *act, struct run_file *file, struct err *cause);
 /* False unless the file at its source is still the one that the plan saw. */
 bool look_source(struct act *act, const struct run_file *file, struct err *cause);

@@ -65,7 +65,13 @@ says "$work/out" ": keep the card"
 status 1 chaffinch check "$s" --card "$card" --one-is-enough
 says "$work/out" "missing: '$path'"
 [ ! -e "$s/$path" ] && ok "a reject is not copied anew" || fail "a reject was copied anew"
-mv "$work/not-connected" "$work/away"
+
+# Where the disk of the rejects is not connected its mount point is an empty folder: an undo waits for the disk.
+mkdir "$work/away"
+status 4 apply "$s" --undo
+says "$work/err" "connect its disk"
+one_line "$work/err"
+rmdir "$work/away"; mv "$work/not-connected" "$work/away"
 status 0 chaffinch check "$s" --card "$card" --one-is-enough
 
 # A session that is to be made inside the card, as a mount of a part of the card hides.
@@ -76,4 +82,18 @@ if [ "$(id -u)" -eq 0 ] && mkdir "$card/PRIVATE" "$work/window" && mount --bind 
 else
     echo "skipped: mounting is not allowed here"
 fi
+
+# So does a run that was interrupted: nothing is taken for gone.
+status 0 apply "$s" --undo
+status 0 apply "$s" --move --to "$work/away"
+log=$(cd "$s/.chaffinch/runs" && ls -- *.log | tail -n 1)
+sed -i '/^done/,$d' "$s/.chaffinch/runs/$log"
+mv "$work/away" "$work/not-connected"; mkdir "$work/away"
+status 4 apply "$s" --move
+says "$work/err" "connect its disk"
+status 4 apply "$s" --undo
+rmdir "$work/away"; mv "$work/not-connected" "$work/away"
+rm "$work/away/$path"
+status 1 apply "$s" --undo
+for f in $(pictures 7); do f=$(basename "$f"); [ "$f" = "$lost" ] || [ -e "$s/DCIM/100EXMPL/$f" ] || fail "$f did not come back"; done
 finish
