@@ -13,13 +13,26 @@ static bool value_of(struct catalogue *c, const char *text, int64_t *value, stru
     return sql_end(&q);
 }
 
+/* All three as of one moment: between two of them another process may make the tables, and a fresh catalogue
+   would look like a foreign one. */
+static bool look_at_once(struct catalogue *c, int64_t *id, int64_t *version, int64_t *things, struct err *err)
+{
+    if (!sql_exec(c, "BEGIN", err))
+        return false;
+    bool ok = value_of(c, "PRAGMA application_id", id, err) &&
+              value_of(c, "PRAGMA user_version", version, err) &&
+              value_of(c, "SELECT count(*) FROM sqlite_schema", things, err);
+    if (ok && sql_exec(c, "COMMIT", err))
+        return true;
+    catalogue_rollback(c);
+    return false;
+}
+
 bool schema_look(struct catalogue *c, const struct schema *schema, enum schema_state *state, int64_t *version,
                  struct err *err)
 {
     int64_t id, own_version, things;
-    if (!value_of(c, "PRAGMA application_id", &id, err) ||
-        !value_of(c, "PRAGMA user_version", &own_version, err) ||
-        !value_of(c, "SELECT count(*) FROM sqlite_schema", &things, err))
+    if (!look_at_once(c, &id, &own_version, &things, err))
         return false;
     if (version != NULL)
         *version = own_version;

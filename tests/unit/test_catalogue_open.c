@@ -425,6 +425,31 @@ static bool count_decided(void *context, const struct catalogue_decided *d, stru
     return true;
 }
 
+/* A fresh catalogue that somebody else is making at that moment is not taken for a foreign one. */
+START_TEST(opened_while_it_is_made)
+{
+    enum { CHILDREN = 4, ROUNDS = 25 };
+    pid_t child[CHILDREN];
+    for (int round = 0; round < ROUNDS; round++) {
+        for (int i = 0; i < CHILDREN; i++) {
+            child[i] = fork();
+            ck_assert_int_ge(child[i], 0);
+            if (child[i] != 0)
+                continue;
+            struct catalogue *own = catalogue_open(&place.root, CATALOGUE_WRITE, NULL);
+            catalogue_close(own);
+            _exit(own != NULL ? 0 : 1);
+        }
+        for (int i = 0; i < CHILDREN; i++) {
+            int status = 1;
+            ck_assert_int_eq(waitpid(child[i], &status, 0), child[i]);
+            ck_assert_msg(status == 0, "status %x in round %d", (unsigned)status, round);
+        }
+        ck_assert_int_eq(unlinkat(place.root.state, "catalogue.db", 0), 0);
+    }
+}
+END_TEST
+
 /* Several make the catalogue, and then decide, at the same time: nothing is lost, log and tables agree. */
 START_TEST(many_at_once)
 {
@@ -483,6 +508,7 @@ int main(void)
     tcase_add_test(tc, what_a_killed_writer_left_is_rolled_back);
     tcase_add_test(tc, a_name_is_only_a_name);
     tcase_add_test(tc, a_decision_waits_for_a_batch_and_a_reader_does_not);
+    tcase_add_test(tc, opened_while_it_is_made);
     tcase_add_test(tc, many_at_once);
     suite_add_tcase(suite, tc);
     return run_suite(suite);
