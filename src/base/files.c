@@ -90,8 +90,10 @@ static bool step_into(const struct files *fs, int root, int *dir, const char *pa
         next = files_open(fs, *dir, part, O_RDONLY | O_DIRECTORY, 0, shown, &first);
     }
     if (next < 0) {
+        char safe[400];
         if (first.sys == ENOTDIR)
-            err_set(&first, ERR_FILE, "'%s' leads through something that is not a folder", shown);
+            err_set(&first, ERR_FILE, "'%s' leads through something that is not a folder",
+                    err_escape(safe, sizeof safe, shown));
         if (err != NULL)
             *err = first;
         return false;
@@ -228,7 +230,8 @@ bool files_read_all(const struct files *fs, int dir, const char *path, size_t li
     if (fd < 0)
         return false;
     if ((uint64_t)st.st_size > limit) {
-        err_set(err, ERR_FORMAT, "'%s' is too large to be read", path);
+        char safe[400];
+        err_set(err, ERR_FORMAT, "'%s' is too large to be read", err_escape(safe, sizeof safe, path));
         goto out;
     }
     all = malloc((size_t)st.st_size + 1);

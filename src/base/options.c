@@ -38,11 +38,17 @@ static bool parse_scaled(const char *text, const struct unit *units, size_t n_un
     return false;
 }
 
+/* "--" before a name, "-" before one that is a single letter. */
+static const char *dashes(const struct option_spec *o)
+{
+    return o->name[1] == '\0' ? "-" : "--";
+}
+
 static bool out_of_range(const struct option_spec *o, const char *text, const char *unit, struct err *err)
 {
     char safe[200];
-    return err_set(err, ERR_USAGE, "--%s takes a value from %g to %g%s, not '%s'", o->name, o->min, o->max,
-                   unit, err_escape(safe, sizeof safe, text));
+    return err_set(err, ERR_USAGE, "%s%s takes a value from %g to %g%s, not '%s'", dashes(o), o->name, o->min,
+                   o->max, unit, err_escape(safe, sizeof safe, text));
 }
 
 static bool set_value(const struct option_spec *o, const char *text, struct err *err)
@@ -78,13 +84,7 @@ static bool set_value(const struct option_spec *o, const char *text, struct err 
     case OPTION_FLAG:
         break;
     }
-    return err_set(err, ERR_USAGE, "--%s takes no value", o->name);
-}
-
-/* "--" before a name, "-" before one that is a single letter. */
-static const char *dashes(const struct option_spec *o)
-{
-    return o->name[1] == '\0' ? "-" : "--";
+    return err_set(err, ERR_USAGE, "%s%s takes no value", dashes(o), o->name);
 }
 
 /* Handles argv[*at] (an option) and moves *at over a value that stands by itself. */

@@ -83,6 +83,12 @@ static bool publish_by_reservation(const struct root *root, int from_dir, const 
                                    const char *to_name, const char *shown, struct err *err)
 {
     const struct files *fs = root->fs;
+    struct stat st;
+    /* A name that is taken is never noted: an empty file of the user's would look like our reservation. */
+    if (fs->fstatat(fs->context, to_dir, to_name, &st, AT_SYMLINK_NOFOLLOW) == 0) {
+        errno = EEXIST;
+        return err_sys(err, "publish", shown);
+    }
     if (!publish_replace(root, RESERVED, shown, strlen(shown), err))
         return false;
     int fd = files_open(fs, to_dir, to_name, O_WRONLY | O_CREAT | O_EXCL, 0666, shown, err);

@@ -80,9 +80,11 @@ bool root_lock(struct root *root, struct err *err)
     while (result != 0 && errno == EINTR);
     if (result == 0)
         return true;
+    char safe[400];
     if (errno == EWOULDBLOCK)
         err_set(err, ERR_REFUSED,
-                "another chaffinch run is at work on '%s': wait for it to end and try again", root->path);
+                "another chaffinch run is at work on '%s': wait for it to end and try again",
+                err_escape(safe, sizeof safe, root->path));
     else
         err_sys(err, "lock", ROOT_STATE "/lock");
     files_drop(root->fs, root->lock);

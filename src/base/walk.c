@@ -111,7 +111,8 @@ static bool walk_name(const struct files *fs, int fd, const char *name, struct s
     if (!S_ISDIR(st.st_mode) || !descend)
         return true;
     if (depth == WALK_DEPTH) {
-        err_set(&trouble, ERR_FILE, "'%s' is nested too deeply", path->bytes);
+        char safe[400];
+        err_set(&trouble, ERR_FILE, "'%s' is nested too deeply", err_escape(safe, sizeof safe, path->bytes));
         return note_trouble(walk, path->bytes, &trouble, err);
     }
     int next = files_open(fs, fd, name, O_RDONLY | O_DIRECTORY, 0, path->bytes, &trouble);
