@@ -1,7 +1,7 @@
 /*
  * bench_catalogue: a session of 100,000 frames. How long does it take to list one burst and to choose it
- * anew? Wall clock, printed, never a test. The rows are made through the catalogue's own calls; no picture is
- * needed for either.
+ * anew, to decide, to list everything, to number the bursts again, and to make a lost catalogue anew? Wall
+ * clock, printed, never a test. The rows are made through the catalogue's own calls; no picture is needed.
  */
 #include <stdio.h>
 #include <stdlib.h>
@@ -62,17 +62,18 @@ static void put_burst_items(struct catalogue *c, int64_t burst, const int64_t *i
     must(catalogue_put_items(c, burst, items, n, err), err);
 }
 
+enum { BURSTS = (FRAMES + PER_BURST - 1) / PER_BURST };
+static int64_t ids[FRAMES];
+static struct catalogue_burst bursts[BURSTS];
+
 static void fill(struct catalogue *c, struct err *err)
 {
-    static int64_t ids[FRAMES];
-    enum { BURSTS = (FRAMES + PER_BURST - 1) / PER_BURST };
-    static struct catalogue_burst bursts[BURSTS];
     must(catalogue_begin(c, err), err);
     for (int i = 0; i < FRAMES; i++)
         ids[i] = put_frame(c, i, err);
     for (int b = 0; b < BURSTS; b++)
         bursts[b] = (struct catalogue_burst){
-            .number = b + 1, .body = "A1", .n_frames = PER_BURST, .mode = "", .stamp = ""};
+            .number = b + 1, .body = "A1", .has_time = true, .start_ns = b, .n_frames = PER_BURST};
     must(catalogue_put_bursts(c, bursts, BURSTS, err), err);
     for (int b = 0; b < BURSTS; b++) {
         size_t n = b * PER_BURST + PER_BURST <= FRAMES ? PER_BURST : (size_t)(FRAMES - b * PER_BURST);
@@ -89,34 +90,75 @@ static bool count_row(void *context, const struct catalogue_row *row, struct err
     return true;
 }
 
+static double since(double *t)
+{
+    double now = now_s(), took = now - *t;
+    *t = now;
+    return took;
+}
+
+static void say(const char *what, double seconds)
+{
+    (void)printf("catalogue of %d frames: %-52s %8.4f s\n", FRAMES, what, seconds);
+}
+
+/* What a person waits for. */
+static void look_and_decide(struct session *s, struct err *err)
+{
+    struct catalogue *c = s->catalogue;
+    const struct catalogue_filter burst = {.burst = 800}, all = {.burst = 0};
+    struct catalogue_counts counts;
+    int rows = 0;
+    double t = now_s();
+    must(catalogue_each_row(c, &burst, count_row, &rows, err) && rows == PER_BURST, err);
+    say("one burst listed", since(&t));
+    must(session_choose_burst(s, 800, 3, err), err);
+    say("one burst chosen anew", since(&t));
+    must(catalogue_decide(c, &ids[50000], 1, CATALOGUE_KEEP, "bench", err), err);
+    say("one frame decided", since(&t));
+    must(catalogue_accept(c, 800, true, "bench", err), err);
+    say("one burst accepted", since(&t));
+    must(catalogue_decide(c, ids, FRAMES, CATALOGUE_REJECT, "bench", err), err);
+    say("every frame decided", since(&t));
+    must(catalogue_each_row(c, &all, count_row, &rows, err), err);
+    say("every frame listed", since(&t));
+    must(catalogue_count(c, &counts, err) && counts.rejected == FRAMES, err);
+    say("outcomes counted", since(&t));
+    must(catalogue_begin(c, err) && catalogue_put_bursts(c, bursts, BURSTS, err) && catalogue_commit(c, err),
+         err);
+    say("bursts numbered again", since(&t));
+}
+
 int main(void)
 {
     char folder[] = "/tmp/chaffinch-bench-XXXXXX", command[96];
     struct err err = ERR_INIT;
-    int rows = 0, status = 0;
+    int rows = 0;
     if (mkdtemp(folder) == NULL)
         return 1;
     struct session *s = session_open(files_system(), folder, SESSION_WRITE, NULL, NULL, &err);
     must(s != NULL, &err);
-    double t0 = now_s();
+    double t = now_s();
     fill(s->catalogue, &err);
-    double t1 = now_s();
-    const struct catalogue_filter filter = {.burst = 800};
-    must(catalogue_each_row(s->catalogue, &filter, count_row, &rows, &err), &err);
-    double t2 = now_s();
-    must(session_choose_burst(s, 800, 3, &err), &err);
-    double t3 = now_s();
+    say("filled", since(&t));
+    look_and_decide(s, &err);
     session_close(s);
-    double t4 = now_s();
+    t = now_s();
+    const struct catalogue_filter burst = {.burst = 800};
     s = session_open(files_system(), folder, SESSION_READ, NULL, NULL, &err);
-    must(s != NULL && catalogue_each_row(s->catalogue, &filter, count_row, &rows, &err), &err);
+    must(s != NULL && catalogue_each_row(s->catalogue, &burst, count_row, &rows, &err), &err);
     session_close(s);
-    double t5 = now_s();
-    (void)printf("catalogue of %d frames: filled in %.1f s; one burst (%d rows) listed in %.4f s, chosen "
-                 "anew in %.4f s, "
-                 "opened and listed in %.4f s\n",
-                 FRAMES, t1 - t0, rows / 2, t2 - t1, t3 - t2, t5 - t4);
+    say("opened and one burst listed", since(&t));
+    (void)snprintf(command, sizeof command, "rm '%s/.chaffinch/catalogue.db'", folder);
+    if (system(command) != 0)
+        return 1;
+    t = now_s();
+    s = session_open(files_system(), folder, SESSION_WRITE, NULL, NULL, &err);
+    must(s != NULL, &err);
+    say("lost: decisions taken from their log", since(&t));
+    fill(s->catalogue, &err);
+    say("lost: filled again, decisions attached", since(&t));
+    session_close(s);
     (void)snprintf(command, sizeof command, "rm -rf '%s'", folder);
-    status = system(command);
-    return status == 0 ? 0 : 1;
+    return system(command) == 0 ? 0 : 1;
 }

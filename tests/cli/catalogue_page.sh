@@ -38,5 +38,9 @@ while IFS= read -r line; do
     case "$text" in xxhsum*) [ "$got" -eq 1 ] && got=0 ;; esac
     if [ "$got" -eq 0 ] && [ -n "$out" ]; then ok "example $n"; else fail "exit $got, output '$out': $text"; fi
 done <"$work/examples"
+# What the page says of checksums: xxhsum prints the last field of a record.
+log="$s/.chaffinch/decisions.log"
+sum=$(tail -n 1 "$log" | awk -F '\t' -v OFS='\t' '{ NF--; printf "%s", $0 }' | xxhsum -H3 - 2>/dev/null)
+case "$sum" in *"$(tail -n 1 "$log" | sed 's/.*\t//')"*) ok "xxhsum agrees with the log" ;; *) fail "xxhsum says '$sum' of '$(tail -n 1 "$log")'" ;; esac
 if [ "$n" -ge 9 ]; then ok "$n examples ran"; else fail "only $n examples were found"; fi
 finish
