@@ -78,6 +78,7 @@ struct card_report {
     uint64_t deleted;              /* deleted by an apply run: neither verified nor missing */
     bool card_seen;                /* a card was compared: without one nothing is said about formatting it */
     bool one_is_enough;
+    bool on_card;       /* a folder that was copied to lies on the file system of a card */
     bool second_failed; /* the second folder gave up on the way */
     bool interrupted;
     /* check only */

@@ -218,6 +218,7 @@ bool card_check(struct root *session, struct catalogue *catalogue, struct card_s
         c.target.listed ||
         err_set(err, ERR_USAGE, "nothing was copied into '%s': type 'chaffinch copy CARD SESSION' first",
                 err_escape(safe, sizeof safe, session->path));
+    report->on_card = ok && set != NULL && card_set_shares(set, &c.target.disk);
     ok = ok && check_session(&c, err) && (set == NULL || check_cards(&c, set, err));
     uint64_t n = report->verified[CARD_PICTURE] + report->verified[CARD_CLIP] + report->verified[CARD_OTHER];
     report->disks = n > 0 && c.all_twice ? 2 : 1;

@@ -452,6 +452,8 @@ static bool start_copier(struct run *run, struct err *err)
 static bool run_all(struct run *run, struct catalogue *catalogue, struct err *err)
 {
     struct plan plan;
+    for (size_t i = 0; i < run->n_targets; i++)
+        run->report->on_card = run->report->on_card || card_set_shares(run->set, &run->target[i].disk);
     if (!take_walk_trouble(run, err) || !space_plan(run, &plan, err) || !space_check(run, &plan, err) ||
         !start_copier(run, err))
         return false;

@@ -113,6 +113,9 @@ void disk_of(const struct files *fs, int fd, struct disk *disk)
     if (fs->fstat(fs->context, fd, &st) != 0)
         return;
     bool known = mount_of(fs, fd, type, source);
+    disk->device = st.st_dev;
+    disk->of_cards = known && (strcmp(type, "vfat") == 0 || strcmp(type, "exfat") == 0 ||
+                               strcmp(type, "msdos") == 0 || strcmp(type, "fuseblk") == 0);
     disk->memory = known && (strcmp(type, "tmpfs") == 0 || strcmp(type, "ramfs") == 0);
     if (major(st.st_dev) != 0)
         whole_disk(fs, st.st_dev, disk);

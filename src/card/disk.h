@@ -18,6 +18,8 @@ enum { DISK_ID_SIZE = 96 };
 struct disk {
     char id[DISK_ID_SIZE]; /* the disk, as long as it stays plugged in: "disk 8:16", "mount 0:45" */
     bool memory;           /* tmpfs: gone when the computer is switched off */
+    bool of_cards;         /* a file system that cards are formatted with: FAT, exFAT (also by FUSE) */
+    dev_t device;          /* the file system */
 };
 
 /* Never fails: what cannot be found out falls back to st_dev. `fd` = an open folder. */

@@ -55,4 +55,8 @@ bool lineage_holds(const struct lineage *lineage, dev_t device, ino_t inode);
 /* True when one of the two lies within the other (or they are the same). */
 bool lineage_overlap(const struct lineage *a, const struct lineage *b);
 
+/* True where a card of the set is a folder of this file system, of a kind that cards have: formatting the
+   card takes everything else on it along. */
+bool card_set_shares(const struct card_set *set, const struct disk *disk);
+
 #endif

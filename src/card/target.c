@@ -285,7 +285,8 @@ bool target_same_content(struct target *t, const char *path, const struct hash_d
             *err = trouble;
         return false;
     }
-    bool ok = hash_at(t, fd, path, digest, same, err);
+    /* Somebody may have put it there a moment ago: bytes that are in memory only prove nothing. */
+    bool ok = files_sync(fs, fd, path, err) && hash_at(t, fd, path, digest, same, err);
     files_drop(t->root->fs, fd);
     return ok;
 }

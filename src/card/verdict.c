@@ -46,6 +46,8 @@ static void append_advice(const struct card_report *r, struct str *out)
     else if (r->n_trouble > 0)
         str_printf(out, "; %s %s not: keep the card", log_count(r->n_trouble, n),
                    r->n_trouble == 1 ? "file is" : "files are");
+    else if (r->on_card)
+        str_append(out, ", but a copy lies on the card itself: keep the card");
     else if (r->disks < 2 && !r->one_is_enough)
         str_append(out, ": keep the card until a second copy exists");
     else if (r->card_seen)

@@ -256,6 +256,14 @@ void card_close(struct card_set *set)
     free(set);
 }
 
+bool card_set_shares(const struct card_set *set, const struct disk *disk)
+{
+    for (size_t i = 0; disk->of_cards && i < set->n; i++)
+        if (set->card[i].device == disk->device)
+            return true;
+    return false;
+}
+
 uint64_t card_count_files(const struct card_set *set)
 {
     uint64_t n = 0;

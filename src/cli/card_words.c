@@ -31,6 +31,6 @@ void card_words_tell(struct cli *cli, const struct card_report *report)
     if (report->mirrored > 0)
         log_line(cli->log, "%s the same on another card: stored once", log_count(report->mirrored, n));
     if (report->deleted > 0)
-        log_line(cli->log, "%s deleted by chaffinch-apply before: not copied again",
+        log_line(cli->log, "%s moved to the rejects and deleted since: not copied again",
                  log_count(report->deleted, n));
 }

@@ -96,4 +96,21 @@ rmdir "$work/away"; mv "$work/not-connected" "$work/away"
 rm "$work/away/$path"
 status 1 apply "$s" --undo
 for f in $(pictures 7); do f=$(basename "$f"); [ "$f" = "$lost" ] || [ -e "$s/DCIM/100EXMPL/$f" ] || fail "$f did not come back"; done
+# A copy beside CARD on the card itself goes with the card when that is formatted.
+loop=
+if [ "$(id -u)" -eq 0 ] && truncate -s 32M "$work/image" && mkfs.exfat "$work/image" >"$work/out" 2>&1 && mkdir "$work/reader" &&
+    loop=$(losetup -f --show "$work/image" 2>"$work/err") && { mount -t exfat "$loop" "$work/reader" || mount.exfat-fuse "$loop" "$work/reader"; } >"$work/out" 2>&1; then
+    rmdir "$card/PRIVATE" 2>"$work/err"
+    cp -r "$card/DCIM" "$work/reader"
+    status 0 chaffinch copy "$work/reader/DCIM" "$work/reader/session" --one-is-enough
+    says "$work/out" "lies on the card itself: keep the card"
+    status 0 chaffinch check "$work/reader/session" --card "$work/reader/DCIM" --one-is-enough
+    says "$work/out" "lies on the card itself: keep the card"
+    status 0 chaffinch copy "$work/reader/DCIM" "$work/disk" --one-is-enough
+    says "$work/out" "the card may be formatted"
+    umount "$work/reader"
+else
+    echo "skipped: no exFAT can be mounted here"
+fi
+[ -z "$loop" ] || losetup -d "$loop"
 finish
