@@ -71,4 +71,8 @@ int err_exit_status(const struct err *err);
    UTF-8 as \xHH, cut with "..." where it does not fit. Returns `out`. Never fails. */
 char *err_escape(char *out, unsigned long room, const char *name);
 
+/* The same for a path in a command that a message tells to type: one word for the shell, with a backslash
+   before what means something to it, so that it can be pasted. */
+char *err_word(char *out, unsigned long room, const char *path);
+
 #endif

@@ -37,9 +37,9 @@ struct apply *apply_open(const struct files *fs, const char *session, enum apply
     if (!root_open(&a->root, fs, session, false, false, err))
         goto fail;
     if (a->root.state < 0) {
-        char safe[400];
-        (void)err_escape(safe, sizeof safe, a->root.path);
-        err_set(err, ERR_USAGE, "'%s' is not measured yet: type 'chaffinch measure %s' first", safe, safe);
+        char safe[400], word[400];
+        err_set(err, ERR_USAGE, "'%s' is not measured yet: type 'chaffinch measure %s' first",
+                err_escape(safe, sizeof safe, a->root.path), err_word(word, sizeof word, a->root.path));
         goto fail;
     }
     /* A plan can be looked at on a disk that is read-only, where no lock can be taken and none is needed. */

@@ -94,8 +94,11 @@ static bool is_ranked(const struct plan *plan, struct err *err)
     for (size_t i = 0; i < plan->snapshot->n_frames; i++)
         if (plan->snapshot->frames[i].ranked)
             return true;
-    return err_set(err, ERR_USAGE, "'%s' is not ranked yet: type 'chaffinch rank %s' first", plan->root->path,
-                   plan->root->path);
+    bool measured = plan->snapshot->n_frames > 0;
+    char safe[400], word[400];
+    return err_set(err, ERR_USAGE, "'%s' is not %s yet: type 'chaffinch %s %s' first",
+                   err_escape(safe, sizeof safe, plan->root->path), measured ? "ranked" : "measured",
+                   measured ? "rank" : "measure", err_word(word, sizeof word, plan->root->path));
 }
 
 bool plan_moves(struct plan *plan, const char *to, struct err *err)

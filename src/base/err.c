@@ -117,26 +117,55 @@ int err_exit_status(const struct err *err)
     }
 }
 
+/* Bytes of the character at `s`, 0 for what a terminal must not see: U+0080..U+009F are control characters
+   too. */
+static size_t printable(const unsigned char *s)
+{
+    size_t n = str_utf8_step(s, strlen((const char *)s));
+    bool control = *s < 0x20 || *s == 0x7f || (n == 2 && *s == 0xc2 && s[1] < 0xa0);
+    return control ? 0 : n;
+}
+
 char *err_escape(char *out, unsigned long room, const char *name)
 {
     size_t used = 0;
     const unsigned char *s = (const unsigned char *)name;
     while (*s != 0) {
-        size_t n = str_utf8_step(s, strlen((const char *)s));
-        /* U+0080..U+009F are control characters too. */
-        bool plain = n > 0 && *s >= 0x20 && *s != 0x7f && *s != '\\' && *s != '\'' &&
-                     !(n == 2 && *s == 0xc2 && s[1] < 0xa0);
-        size_t need = plain ? n : 4;
+        size_t n = *s == '\\' || *s == '\'' ? 0 : printable(s);
+        size_t need = n > 0 ? n : 4;
         if (used + need + 4 > room) {
             memcpy(out + used, "...", 4);
             return out;
         }
-        if (plain)
+        if (n > 0)
             memcpy(out + used, s, n);
         else
             (void)snprintf(out + used, 5, "\\x%02x", *s);
         used += need;
-        s += plain ? n : 1;
+        s += n > 0 ? n : 1;
+    }
+    out[used] = '\0';
+    return out;
+}
+
+char *err_word(char *out, unsigned long room, const char *path)
+{
+    char part[9];
+    size_t used = 0;
+    for (const unsigned char *s = (const unsigned char *)path; *s != 0;) {
+        size_t n = printable(s);
+        if (n == 0)
+            (void)snprintf(part, sizeof part, "$'\\x%02x'", *s);
+        else
+            (void)snprintf(part, sizeof part, "%s%.*s", strchr(" !\"#$&'()*;<>?[\\]^`{|}~", *s) ? "\\" : "",
+                           (int)n, (const char *)s);
+        if (used + strlen(part) + 4 > room) {
+            memcpy(out + used, "...", 4);
+            return out;
+        }
+        memcpy(out + used, part, strlen(part) + 1);
+        used += strlen(part);
+        s += n > 0 ? n : 1;
     }
     out[used] = '\0';
     return out;

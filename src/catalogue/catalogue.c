@@ -13,7 +13,7 @@ enum { BUSY_MS = 5000 };
 static bool not_measured(const struct catalogue *c, struct err *err)
 {
     return err_set(err, ERR_USAGE, "'%s' is not measured yet: type 'chaffinch measure %s' first", c->shown,
-                   c->shown);
+                   c->typed);
 }
 
 static bool not_ours(const struct catalogue *c, struct err *err)
@@ -21,7 +21,7 @@ static bool not_ours(const struct catalogue *c, struct err *err)
     return err_set(err, ERR_DAMAGED,
                    "'%s/" ROOT_STATE "/" SQL_DATABASE "' is not a chaffinch catalogue: move it away and type "
                    "'chaffinch measure %s'",
-                   c->shown, c->shown);
+                   c->shown, c->typed);
 }
 
 /* *there = false where there is no such file. Anything but a regular file is left alone: SQLite would follow
@@ -113,7 +113,7 @@ static bool open_for_reading(struct catalogue *c, const char *path, struct err *
                                               "the catalogue of '%s' is of an older version: type 'chaffinch "
                                               "measure %s' once to bring it up "
                                               "to date",
-                                              c->shown, c->shown);
+                                              c->shown, c->typed);
 }
 
 static bool open_for_writing(struct catalogue *c, const char *path, struct err *err)
@@ -140,6 +140,7 @@ struct catalogue *catalogue_open(const struct root *root, enum catalogue_access 
     c->root = root;
     c->access = access;
     (void)err_escape(c->shown, sizeof c->shown, root->path);
+    (void)err_word(c->typed, sizeof c->typed, root->path);
     if (!look_for_file(c, &there, err))
         goto out;
     if (access == CATALOGUE_READ && !there) {

@@ -9,7 +9,7 @@ bool sql_damaged(const struct catalogue *c, struct err *err)
     return err_set(err, ERR_DAMAGED,
                    "the catalogue '%s/" ROOT_STATE "/" SQL_DATABASE "' is damaged: move it away and type "
                    "'chaffinch measure %s' to make it anew (decisions are kept in decisions.log)",
-                   c->shown, c->shown);
+                   c->shown, c->typed);
 }
 
 bool sql_not_writable(const struct catalogue *c, struct err *err)

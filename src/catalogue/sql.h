@@ -24,6 +24,7 @@ struct catalogue {
     sqlite3 *db;
     const struct root *root;
     enum catalogue_access access;
+    char typed[400];             /* the same in a command to type */
     char shown[400];             /* the session's path for messages */
     bool replaying;              /* decisions from the text log wait for their frames */
     const char *text[SQL_CACHE]; /* string literals: their addresses are the keys */

@@ -187,7 +187,7 @@ static void append_next(struct str *out, const struct apply_totals *t, const str
                         const char *session)
 {
     char safe[NAME_ROOM], to[NAME_ROOM];
-    (void)err_escape(safe, sizeof safe, session);
+    (void)err_word(safe, sizeof safe, session);
     if (options->action == APPLY_DELETE) {
         if (t->delete_files > 0)
             str_printf(out,
@@ -198,7 +198,7 @@ static void append_next(struct str *out, const struct apply_totals *t, const str
     } else if (t->out_frames + t->back_frames > 0)
         str_printf(out, "\nnothing was changed; to do it: chaffinch-apply %s --move%s%s\n", safe,
                    options->to != NULL ? " --to " : "",
-                   options->to != NULL ? err_escape(to, sizeof to, options->to) : "");
+                   options->to != NULL ? err_word(to, sizeof to, options->to) : "");
 }
 
 bool print_plan_table(struct apply *a, const struct apply_options *options, const char *session,
@@ -373,7 +373,7 @@ void print_moved(const struct apply_result *r, const struct apply_options *optio
     if (run == 0 && r->left_frames == 0)
         puts("nothing to move: every frame lies where its outcome wants it");
     else if (out.files + back.files > 0)
-        printf("to take it back: chaffinch-apply %s --undo\n", err_escape(safe, sizeof safe, session));
+        printf("to take it back: chaffinch-apply %s --undo\n", err_word(safe, sizeof safe, session));
 }
 
 void print_undone(const struct apply_result *r)

@@ -124,9 +124,12 @@ bool session_rank(struct session *s, uint32_t keep, struct session_ranked *total
     *totals = (struct session_ranked){0};
     if (!choosing_keep(s, keep, &keep, err) || !catalogue_each_burst(s->catalogue, count_burst, &n, err))
         return false;
-    if (n == 0)
+    if (n == 0) {
+        char safe[400], word[400];
         return err_set(err, ERR_USAGE, "'%s' is not measured yet: type 'chaffinch measure %s' first",
-                       s->root.path, s->root.path);
+                       err_escape(safe, sizeof safe, s->root.path),
+                       err_word(word, sizeof word, s->root.path));
+    }
     log_progress_start(s->log, "ranking", n, "bursts", 0);
     bool ok = true;
     for (uint64_t b = 1; ok && b <= n; b++) {

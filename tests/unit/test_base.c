@@ -52,6 +52,26 @@ START_TEST(messages_say_cause_and_subject)
 }
 END_TEST
 
+/* The shell itself says whether a path in a command that is told to be typed is one word. */
+START_TEST(a_path_to_type_is_one_word)
+{
+    const char *const path[] = {"/m/pond-0611", "/m/Karte \xc3\xa4 2",
+                                "it's \"a\" $HOME `b`; \\ (c)&<d>|*?[e]{f}~!#^"};
+    char word[200], command[300], back[200];
+    for (size_t i = 0; i < sizeof path / sizeof *path; i++) {
+        (void)snprintf(command, sizeof command, "printf %%s %s", err_word(word, sizeof word, path[i]));
+        FILE *shell = popen(command, "r");
+        ck_assert_ptr_nonnull(shell);
+        back[fread(back, 1, sizeof back - 1, shell)] = '\0';
+        ck_assert_int_eq(pclose(shell), 0);
+        ck_assert_str_eq(back, path[i]);
+    }
+    ck_assert_str_eq(err_word(word, sizeof word, "/m/pond-0611"), "/m/pond-0611");
+    ck_assert_str_eq(err_word(word, sizeof word, "a\nb"), "a$'\\x0a'b");
+    ck_assert_str_eq(err_word(word, 12, "a very long name"), "a\\ very...");
+}
+END_TEST
+
 START_TEST(strings_grow_to_their_ceiling)
 {
     struct err err = ERR_INIT;
@@ -339,6 +359,7 @@ int main(void)
     TCase *tc = tcase_create("base");
     tcase_add_checked_fixture(tc, setup, teardown);
     tcase_add_test(tc, messages_say_cause_and_subject);
+    tcase_add_test(tc, a_path_to_type_is_one_word);
     tcase_add_test(tc, strings_grow_to_their_ceiling);
     tcase_add_test(tc, hashes_equal_xxhsum);
     tcase_add_test(tc, paths_never_lead_out);
