@@ -71,6 +71,14 @@ static bool take_sibling(void *context, const struct catalogue_row *row, struct 
     return true;
 }
 
+static bool take_file(void *context, const struct catalogue_file *file, struct err *err)
+{
+    struct explain_facts *facts = context;
+    (void)err;
+    facts->away = facts->away || file->home != NULL;
+    return true;
+}
+
 static bool gather(struct catalogue *c, struct explain_facts *facts, int64_t frame, struct err *err)
 {
     const struct catalogue_filter one = {.frame = frame, .with_missing = true};
@@ -78,6 +86,8 @@ static bool gather(struct catalogue *c, struct explain_facts *facts, int64_t fra
         return false;
     if (facts->frame == 0)
         return err_set(err, ERR_USAGE, "there is no frame with number %" PRId64, frame);
+    if (!catalogue_each_file(c, frame, take_file, facts, err))
+        return false;
     const struct catalogue_filter burst = {.burst = facts->burst};
     return facts->burst == 0 || (catalogue_each_burst(c, take_burst, facts, err) &&
                                  catalogue_each_row(c, &burst, take_sibling, facts, err) &&

@@ -20,6 +20,7 @@ struct explain_facts {
     bool missing;
     uint32_t burst_frames, burst_passes;
     bool perch, nothing_sharp;
+    bool away;                 /* chaffinch-apply moved it and did not bring it back */
     int64_t start_ns;          /* of the first frame of the burst */
     uint32_t pass_frames;      /* that the pass stands for */
     uint32_t ranked;           /* complete scored frames among them */

@@ -36,7 +36,7 @@ static void say_place(const struct words *w)
         str_printf(w->out, ", taken %s", text_time(time, frame));
     else
         str_append(w->out, ", without a time");
-    if (frame->burst > 0 && frame->has_time && frame->position > 0) {
+    if (frame->burst > 0 && frame->has_time && frame->position > 0 && !frame->missing) {
         str_append(w->out, ", ");
         say_seconds(w->out, frame->estimated_ns - w->facts->start_ns);
         str_append(w->out, " into it");
@@ -190,6 +190,8 @@ static void say_proposal(const struct words *w)
     const char *proposal = text_proposal(w->row);
     str_printf(w->out, "Proposal: %s", strcmp(proposal, "none") == 0 ? "none, for your eyes" : proposal);
     str_printf(w->out, " (%s). %s", rank_reason_token(reason), rank_reason_sentence(reason));
+    if (reason == RANK_CAMERA_MARK && strcmp(proposal, "keep") != 0)
+        str_append(w->out, " The mark wins over the proposal.");
     if (reason == RANK_NEAR_TWIN && twin->path != NULL) {
         str_append(w->out, " The kept frame nearest in time is ");
         text_append_name(w->out, twin->path);
@@ -241,17 +243,21 @@ static bool say_decision(struct catalogue *c, const struct words *w, struct err 
     return ok;
 }
 
+/* What becomes of the frame: a command is named only where it would move something. */
 static void say_outcome(const struct words *w)
 {
     const char *outcome = w->row->outcome;
-    str_printf(w->out, "Outcome: %s. ", outcome);
-    if (strcmp(outcome, "reject") != 0) {
-        str_append(w->out, "It stays where it is.\n");
-        return;
-    }
-    str_append(w->out, "'chaffinch-apply ");
-    str_append(w->out, w->session);
-    str_append(w->out, " --move' puts it into the folder of rejects.\n");
+    bool reject = strcmp(outcome, "reject") == 0, away = w->facts->away;
+    str_printf(w->out, "Outcome: %s.", outcome);
+    if (w->row->frame.missing)
+        str_append(w->out, "\n");
+    else if (reject && away)
+        str_append(w->out, " It was moved out already.\n");
+    else if (!reject && !away)
+        str_append(w->out, " It stays where it is.\n");
+    else
+        str_printf(w->out, " 'chaffinch-apply %s --move' %s.\n", w->session,
+                   reject ? "puts it into the folder of rejects" : "brings it back");
 }
 
 static bool say_file(void *context, const struct catalogue_file *file, struct err *err)
@@ -272,7 +278,8 @@ static bool say_file(void *context, const struct catalogue_file *file, struct er
 bool explain_sentences(struct catalogue *c, const struct explain_facts *facts,
                        const struct catalogue_row *row, const char *session, struct str *out, struct err *err)
 {
-    const struct words w = {out, facts, row, session};
+    char word[1200];
+    const struct words w = {out, facts, row, err_word(word, sizeof word, session)};
     say_place(&w);
     say_outcome(&w);
     say_proposal(&w);

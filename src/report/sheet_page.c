@@ -465,8 +465,8 @@ static void put_footer(struct str *out, const struct sheet_model *m)
         "above the curve are ranks within the pass, 1 is sharpest.</p>\n");
     if (m->left_out)
         str_append(out, "<p>Some pictures were left out to keep this page small.</p>\n");
-    str_append(out, "<p>Nothing was moved: these are proposals. Made by chaffinch " CHAFFINCH_VERSION
-                    ".</p>\n</footer>\n</body></html>\n");
+    str_append(out, "<p>Proposals, with the decisions of a person in them; this sheet moves nothing. Made by "
+                    "chaffinch " CHAFFINCH_VERSION ".</p>\n</footer>\n</body></html>\n");
 }
 
 bool sheet_page(struct str *out, const struct sheet_model *m, struct err *err)

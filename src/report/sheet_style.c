@@ -85,8 +85,9 @@ const char sheet_style_small[] =
     "break-inside:avoid}.head,h3{break-after:avoid}.pass+.pass{margin-top:16px}\n"
     ".above{gap:10px;margin-top:8px}.above figure{width:calc(33.33% - 7px)!important}\n"
     ".above figure:only-child{width:58%!important}.above figcaption{font-size:8pt}\n"
-    ".course-row{margin-top:10px}.path{width:120px;background:#fff}\n"
+    ".course-row{margin-top:10px;padding-right:2px}.path{width:120px;background:#fff}\n"
     ".below{gap:8px 20px;margin-top:4px}.group{width:calc(50% - 10px)}.group .few{gap:4px;margin-top:3px}\n"
-    ".group figure{width:calc(16.66% - 4px)}.group figcaption{font-size:6pt}.group .fine{display:none}\n"
+    ".group figure{width:calc(16.66% - 4px)}.group figcaption{font-size:5.5pt;letter-spacing:-.03em}.group "
+    ".fine{display:none}\n"
     "main>section:first-child,main>section:first-child .pass{break-inside:auto}.more{font-size:7.5pt}\n"
     "code{font-size:7pt}.eyes figure{width:112px}}\n";

@@ -444,6 +444,47 @@ START_TEST(explanations_have_numbers)
 }
 END_TEST
 
+static bool take_first(void *context, const struct catalogue_file *file, struct err *err)
+{
+    int64_t *first = context;
+    (void)err;
+    if (*first == 0)
+        *first = file->id;
+    return true;
+}
+
+static int64_t first_file(struct place *p, int64_t frame)
+{
+    struct err err = ERR_INIT;
+    int64_t first = 0;
+    must(catalogue_each_file(p->c, frame, take_first, &first, &err), &err);
+    return first;
+}
+
+/* A command is named only where it would still move something. */
+START_TEST(an_outcome_that_was_applied_is_not_asked_for_again)
+{
+    struct place p;
+    struct str out = STR_INIT;
+    struct err err = ERR_INIT;
+    place_make(&p);
+    tell_story(&p);
+    int64_t rejected = first_file(&p, p.id[1]), kept = first_file(&p, p.id[3]);
+    must(catalogue_set_file_path(p.c, rejected, "rejects/a.JPG", "a.JPG", &err), &err);
+    must(catalogue_set_file_path(p.c, kept, "rejects/b.JPG", "b.JPG", &err), &err);
+    explain(&p, p.id[1], false, &out);
+    says(&out, "Outcome: reject. It was moved out already.\n");
+    explain(&p, p.id[3], false, &out);
+    says(&out, "Outcome: keep. 'chaffinch-apply pond --move' brings it back.\n");
+    must(catalogue_forget_file(p.c, rejected, &err), &err);
+    explain(&p, p.id[1], false, &out);
+    says(&out, "taken 2026-05-01T05:14:02.040+02:00.\nIts files are gone");
+    says(&out, "Outcome: reject.\n");
+    str_release(&out);
+    place_clean(&p);
+}
+END_TEST
+
 START_TEST(every_reason_is_explained)
 {
     struct place p;
@@ -696,6 +737,7 @@ int main(void)
     tcase_add_test(tc, json_lines_say_more);
     tcase_add_test(tc, the_table_fits_a_terminal);
     tcase_add_test(tc, explanations_have_numbers);
+    tcase_add_test(tc, an_outcome_that_was_applied_is_not_asked_for_again);
     tcase_add_test(tc, every_reason_is_explained);
     tcase_add_test(tc, an_explanation_as_json);
     tcase_add_test(tc, the_sheet_is_whole_and_tells_no_secrets);
