@@ -1,12 +1,16 @@
 #include <stdio.h>
+#include <string.h>
 
 #include "chaffinch/card.h"
 #include "chaffinch/catalogue.h"
 #include "cli.h"
 
+/* What chaffinch-apply did is as it should be: the counts tell it. */
 static void print_finding(void *context, const char *what, const char *path, const char *detail)
 {
     (void)context;
+    if (strcmp(what, "moved") == 0 || strcmp(what, "deleted") == 0)
+        return;
     char safe[700], more[700];
     if (detail[0] != '\0')
         (void)printf("%s: '%s': %s\n", what, err_escape(safe, sizeof safe, path),

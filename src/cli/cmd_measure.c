@@ -7,7 +7,8 @@
 static void print_measured(const struct session_measured *m)
 {
     char a[32], b[32], c[32];
-    (void)printf("%s frames in %s bursts, %s measured now", log_count(m->frames, a), log_count(m->bursts, b),
+    (void)printf("%s frame%s in %s burst%s, %s measured now", log_count(m->frames, a),
+                 m->frames == 1 ? "" : "s", log_count(m->bursts, b), m->bursts == 1 ? "" : "s",
                  log_count(m->measured, c));
     if (m->skipped > 0)
         (void)printf(", %s measured before", log_count(m->skipped, a));

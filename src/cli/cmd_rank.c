@@ -3,12 +3,13 @@
 #include "chaffinch/session.h"
 #include "cli.h"
 
-static void print_ranked(const struct session_ranked *r)
+/* What list would count: decisions are in it. */
+static void print_ranked(const struct session_ranked *r, const struct catalogue_counts *n)
 {
     char a[32], b[32], c[32], d[32], e[32];
-    (void)printf("%s bursts, %s passes: keep %s, reject %s, for your eyes %s\n", log_count(r->bursts, a),
-                 log_count(r->passes, b), log_count(r->kept, c), log_count(r->rejected, d),
-                 log_count(r->none, e));
+    (void)printf("%s burst%s, %s pass%s: keep %s, reject %s, for your eyes %s\n", log_count(n->bursts, a),
+                 n->bursts == 1 ? "" : "s", log_count(n->passes, b), n->passes == 1 ? "" : "es",
+                 log_count(n->kept, c), log_count(n->rejected, d), log_count(n->none, e));
     if (r->nothing_sharp > 0)
         (void)printf("%s burst%s nothing sharp\n", log_count(r->nothing_sharp, a),
                      r->nothing_sharp == 1 ? " holds" : "s hold");
@@ -33,6 +34,7 @@ int cmd_rank(struct cli *cli, int argc, char **argv)
         1};
     struct options_arguments arguments;
     struct session_ranked totals = {0};
+    struct catalogue_counts counts = {0};
     struct err err = ERR_INIT;
     int status;
     if (!cli_parse(cli, &spec, argc, argv, &arguments, &status))
@@ -40,10 +42,10 @@ int cmd_rank(struct cli *cli, int argc, char **argv)
     struct session *s = session_open(cli->fs, arguments.arg[0], SESSION_WRITE, cli->log, cli->stop, &err);
     if (s == NULL)
         return cli_fail(cli, &err);
-    bool ok = session_rank(s, keep, &totals, &err);
+    bool ok = session_rank(s, keep, &totals, &err) && catalogue_count(s->catalogue, &counts, &err);
     session_close(s);
     if (!ok)
         return cli_fail(cli, &err);
-    print_ranked(&totals);
+    print_ranked(&totals, &counts);
     return cli_finish(cli, 0);
 }

@@ -64,9 +64,10 @@ static void print_line(struct night *n)
     char a[32], b[32], c[32], d[32], e[32], f[32];
     struct str verdict = STR_INIT;
     card_verdict(&n->card, &verdict);
-    (void)printf("%s bursts, %s passes: keep %s, reject %s, for your eyes %s, failed %s; card: %s\n",
-                 log_count(n->counts.bursts, a), log_count(n->counts.passes, b), log_count(n->counts.kept, c),
-                 log_count(n->counts.rejected, d), log_count(n->counts.none, e),
+    (void)printf("%s burst%s, %s pass%s: keep %s, reject %s, for your eyes %s, failed %s; card: %s\n",
+                 log_count(n->counts.bursts, a), n->counts.bursts == 1 ? "" : "s",
+                 log_count(n->counts.passes, b), n->counts.passes == 1 ? "" : "es",
+                 log_count(n->counts.kept, c), log_count(n->counts.rejected, d), log_count(n->counts.none, e),
                  log_count(n->card.n_trouble + n->measured.failed, f), verdict.failed ? "?" : verdict.bytes);
     str_release(&verdict);
 }
@@ -76,6 +77,7 @@ static int spend_night(struct cli *cli, struct card_set *set, const char *path,
 {
     struct err err = ERR_INIT;
     struct awake awake;
+    char word[1200];
     struct night n = {.cli = cli, .card = CARD_REPORT_INIT, .keep = keep};
     n.session = session_open(cli->fs, path, SESSION_CREATE, cli->log, cli->stop, &err);
     if (n.session == NULL)
@@ -83,7 +85,8 @@ static int spend_night(struct cli *cli, struct card_set *set, const char *path,
     awake_start(&awake, cli->log);
     if (copy_card(&n, set, options) && judge(&n)) {
         (void)printf("contact sheet: %s\n", n.sheet);
-        (void)printf("next: look at it, then type 'chaffinch-apply %s' to see what would be moved\n", path);
+        (void)printf("next: look at it, then type 'chaffinch-apply %s' to see what would be moved\n",
+                     err_word(word, sizeof word, path));
         print_line(&n);
     }
     awake_end(&awake);

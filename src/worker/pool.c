@@ -427,7 +427,7 @@ bool worker_wait(struct worker_pool *pool, const volatile int *stop, struct work
 {
     while (pool->n_done == 0) {
         if (stop != NULL && *stop != 0)
-            return err_set(err, ERR_INTERRUPTED, "stopped by a signal");
+            return err_set(err, ERR_INTERRUPTED, "interrupted: run the same command again to go on");
         if (worker_pending(pool) == 0)
             return err_set(err, ERR_USAGE, "no job is running");
         if (!pump(pool, STOP_CHECK_MS, err))
