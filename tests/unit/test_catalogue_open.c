@@ -315,11 +315,13 @@ static int no_unlink(const char *path)
    stands in the journal. */
 static void kill_a_writer(void)
 {
+    static struct catalogue
+        *c; /* reachable to the end: tools that look for leaks must not change the status */
     pid_t child = fork();
     ck_assert_int_ge(child, 0);
     if (child == 0) {
         sqlite3_vfs *vfs = sqlite3_vfs_find(NULL);
-        struct catalogue *c = catalogue_open(&place.root, CATALOGUE_WRITE, NULL);
+        c = catalogue_open(&place.root, CATALOGUE_WRITE, NULL);
         (void)vfs->xSetSystemCall(vfs, "unlink", (sqlite3_syscall_ptr)no_unlink);
         if (c != NULL)
             (void)catalogue_set_setting(c, "fate", "lost", NULL);
@@ -396,7 +398,9 @@ START_TEST(a_decision_waits_for_a_batch_and_a_reader_does_not)
     if (child == 0) {
         struct catalogue *own =
             read(go[0], &byte, 1) == 1 ? catalogue_open(&place.root, CATALOGUE_WRITE, NULL) : NULL;
-        _exit(own != NULL && catalogue_decide(own, &id, 1, CATALOGUE_KEEP, "ann", NULL) ? 0 : 1);
+        bool ok = own != NULL && catalogue_decide(own, &id, 1, CATALOGUE_KEEP, "ann", NULL);
+        catalogue_close(own);
+        _exit(ok ? 0 : 1);
     }
     struct catalogue *c = must_open(&place, CATALOGUE_WRITE);
     ck_assert_int_eq(put(c, "A1 aa", "a.JPG", 1, 0), id);
@@ -428,7 +432,11 @@ static bool count_decided(void *context, const struct catalogue_decided *d, stru
 /* A fresh catalogue that somebody else is making at that moment is not taken for a foreign one. */
 START_TEST(opened_while_it_is_made)
 {
+#ifdef CHAFFINCH_SANITIZED
+    enum { CHILDREN = 4, ROUNDS = 5 };
+#else
     enum { CHILDREN = 4, ROUNDS = 25 };
+#endif
     pid_t child[CHILDREN];
     for (int round = 0; round < ROUNDS; round++) {
         for (int i = 0; i < CHILDREN; i++) {
@@ -493,7 +501,7 @@ int main(void)
 {
     Suite *suite = suite_create("catalogue_open");
     TCase *tc = tcase_create("open");
-    tcase_set_timeout(tc, 30);
+    tcase_set_timeout(tc, 120);
     tcase_add_checked_fixture(tc, setup, teardown);
     tcase_add_test(tc, it_is_made_where_there_is_none);
     tcase_add_test(tc, an_empty_file_is_no_catalogue_yet);
