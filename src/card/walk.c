@@ -149,6 +149,10 @@ static bool open_card(const struct files *view, struct card *card, const char *p
             err->code = ERR_USAGE;
         return false;
     }
+    if (view->fstatat(view->context, card->fd, ROOT_STATE "/catalogue.db", &st, 0) == 0)
+        return err_set(err, ERR_REFUSED,
+                       "'%s' is a session and no card: the cards come first, the session comes last",
+                       err_escape(safe, sizeof safe, path));
     if (view->fstat(view->context, card->fd, &st) != 0)
         return err_sys(err, "look at", err_escape(safe, sizeof safe, path));
     card->device = st.st_dev;

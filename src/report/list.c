@@ -14,6 +14,7 @@ struct lister {
     const struct report_sink *sink;
     struct str line;
     struct items items;
+    bool marked; /* a frame with a decision was listed */
     int64_t day; /* of the last burst in the table, in days since 1970; INT64_MIN = none yet */
 };
 
@@ -37,6 +38,7 @@ static bool send_frame(void *context, const struct catalogue_row *row, struct er
     else if (!items_load(&l->items, l->c, row->frame.burst, err) ||
              !list_json_line(&l->line, list_json_frame(l->c, row, &l->items, err), err))
         return false;
+    l->marked = l->marked || row->decision != CATALOGUE_UNDECIDED;
     return send_line(l, err);
 }
 
@@ -47,7 +49,11 @@ static bool list_frames(struct lister *l, struct err *err)
         str_append(&l->line, list_csv_frames_header);
     if (!l->options->print0 && l->options->format == REPORT_TABLE)
         str_append(&l->line, list_table_frames_header);
-    return send_line(l, err) && catalogue_each_row(l->c, &filter, send_frame, l, err);
+    if (!send_line(l, err) || !catalogue_each_row(l->c, &filter, send_frame, l, err))
+        return false;
+    if (l->marked && !l->options->print0 && l->options->format == REPORT_TABLE)
+        str_append(&l->line, "* decided by a person, or by a mark made in the camera\n");
+    return send_line(l, err);
 }
 
 /* The table says the date once, above the bursts of that day. */

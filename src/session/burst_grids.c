@@ -26,6 +26,7 @@ static bool add_member(void *context, const struct catalogue_row *row, struct er
                                  .time_ns = f->estimated_ns,
                                  .state = MEMBER_NOT_SCORED,
                                  .camera_mark = f->is_protected || f->rating >= 1,
+                                 .settled = row->accepted && row->choice.proposal[0] != '\0',
                                  .pack = f->pack,
                                  .offset = f->pack_offset,
                                  .size = f->pack_size,
@@ -46,6 +47,14 @@ bool members_load(struct session *s, int64_t burst, struct members *members, str
     const struct catalogue_filter filter = {.burst = burst};
     *members = (struct members){0};
     return catalogue_each_row(s->catalogue, &filter, add_member, members, err);
+}
+
+bool members_settled(const struct members *members)
+{
+    size_t n = 0;
+    for (size_t i = 0; i < members->n; i++)
+        n += members->frame[i].settled;
+    return n > 0 && n == members->n;
 }
 
 void members_release(struct members *members)

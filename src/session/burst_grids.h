@@ -16,6 +16,8 @@ struct member_frame {
     int64_t time_ns;
     enum { MEMBER_MEASURED, MEMBER_UNREADABLE, MEMBER_FORMAT, MEMBER_NOT_SCORED } state;
     bool camera_mark;
+    bool settled; /* a person accepted its choice, which then stands whatever happens to the frames around it
+                   */
     int64_t pack, offset, size;
     uint32_t full_width_px, judged_width_px;
     double focal_mm;
@@ -27,6 +29,8 @@ struct members {
 };
 /* The frames of a burst that are not missing, in order. */
 bool members_load(struct session *s, int64_t burst, struct members *members, struct err *err);
+/* A person accepted all of it. */
+bool members_settled(const struct members *members);
 void members_release(struct members *members);
 /* A text that changes when the frames, their cells or the recipe change (XXH3-128 in hex). */
 void members_stamp(const struct members *members, char out[33]);

@@ -156,7 +156,7 @@ bool choosing_run(struct session *s, const struct members *members, const struct
                                                 .rank = f->rank,
                                                 .proposal = rank_proposal_token(f->proposal),
                                                 .reason = rank_reason_token(f->reason)};
-        ok = catalogue_put_choice(s->catalogue, &choice, err);
+        ok = members->frame[i].settled || catalogue_put_choice(s->catalogue, &choice, err);
         totals->kept += f->proposal == RANK_KEEP;
         totals->rejected += f->proposal == RANK_REJECT;
         totals->none += f->proposal == RANK_NONE;

@@ -95,7 +95,9 @@ static bool rank_burst(struct session *s, int64_t number, uint32_t keep, bool ch
     ok = ok && members_load(s, number, &members, err);
     if (ok) {
         members_stamp(&members, stamp);
-        if (choose_only || strcmp(stamp, copy.stamp) == 0)
+        /* What a person accepted is not judged again: its rejects may be deleted by now, and a thinner burst
+         * would look different. */
+        if (choose_only || members_settled(&members) || strcmp(stamp, copy.stamp) == 0)
             ok = choosing_load_items(s, number, &members, &items, &n, err) &&
                  catalogue_begin(s->catalogue, err);
         else
@@ -105,7 +107,8 @@ static bool rank_burst(struct session *s, int64_t number, uint32_t keep, bool ch
     ok = ok && choosing_run(s, &members, &burst, items, n, keep, totals, &nothing_sharp, err);
     if (ok) {
         copy.burst.n_passes = passes_of(items, n);
-        copy.burst.nothing_sharp = nothing_sharp;
+        if (!members_settled(&members))
+            copy.burst.nothing_sharp = nothing_sharp;
         totals->bursts++;
         totals->passes += copy.burst.n_passes;
     }
