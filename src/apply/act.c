@@ -43,9 +43,9 @@ bool act_go_on(const struct act *act, struct err *err)
 
 bool act_hopeless(const struct act *act, const struct err *err)
 {
-    return act->broken || err->code == ERR_NO_SPACE || err->code == ERR_NOMEM ||
-           err->code == ERR_INTERRUPTED || err->sys == EIO || err->sys == EROFS || err->sys == EMFILE ||
-           err->sys == ENFILE;
+    bool target = err->code == ERR_NO_SPACE || err->sys == EROFS;
+    return act->broken || err->code == ERR_NOMEM || err->code == ERR_INTERRUPTED || err->sys == EIO ||
+           err->sys == EMFILE || err->sys == ENFILE || (target && !act->resumed);
 }
 
 void act_leave(struct act *act, struct run_frame *frame, const struct err *cause)
@@ -77,6 +77,7 @@ static bool open_one(struct act *act, uint32_t folder, bool create, int *fd, str
     return false;
 }
 
+/* Looking changes nothing; so what cannot be looked at is a reason to leave its frame, not to stop. */
 static bool survey(struct act *act, struct run_frame *frame, struct err *cause)
 {
     bool good = true;
@@ -91,6 +92,8 @@ static bool survey(struct act *act, struct run_frame *frame, struct err *cause)
             *cause = trouble;
         good = good && ok;
     }
+    if (cause->sys == EIO)
+        cause->sys = 0;
     return good;
 }
 

@@ -51,7 +51,9 @@ bool act_batches(struct act *act, struct err *err);
 bool act_go_on(const struct act *act, struct err *err);
 /* Marks the frame as left, with the cause, and names it. */
 void act_leave(struct act *act, struct run_frame *frame, const struct err *cause);
-/* True when going on with other frames makes no sense: no space, no memory, a disk that fails. */
+/* True when going on with other frames makes no sense, or what happened is not known: the run stops and the
+   next one looks again. A resumed run puts up with a full or read-only target: it leaves the frames that do
+   not go there, so that it comes to an end. */
 bool act_hopeless(const struct act *act, const struct err *err);
 
 #endif

@@ -30,6 +30,18 @@ bool carry_drop_temp(struct act *act, const struct run_file *file, struct err *e
     return false;
 }
 
+/* A file that cannot be read is left; it is no reason to stop. */
+static bool read_some(struct act *act, int fd, size_t *got, const char *shown, struct err *err)
+{
+    struct err trouble = ERR_INIT;
+    if (files_read_full(act->fs, fd, act->buffer, ACT_BUFFER_BYTES, got, shown, &trouble))
+        return true;
+    trouble.sys = 0;
+    if (err != NULL)
+        *err = trouble;
+    return false;
+}
+
 /* Reads from `from` to its end, hashes, and writes to `to` unless that is -1. */
 static bool pump(struct act *act, int from, int to, const char *shown, struct hash_digest *digest,
                  struct err *err)
@@ -37,8 +49,7 @@ static bool pump(struct act *act, int from, int to, const char *shown, struct ha
     size_t got;
     hash_reset(act->hash);
     do {
-        if (!act_go_on(act, err) ||
-            !files_read_full(act->fs, from, act->buffer, ACT_BUFFER_BYTES, &got, shown, err) ||
+        if (!act_go_on(act, err) || !read_some(act, from, &got, shown, err) ||
             (to >= 0 && !files_write_full(act->fs, to, act->buffer, got, shown, err)))
             return false;
         hash_update(act->hash, act->buffer, got);

@@ -422,14 +422,16 @@ static bool fits(struct plan *plan, size_t place, uint64_t bytes, struct err *er
     struct statvfs vfs;
     char safe[300], need[32], room[32];
     const char *path = place == 0 ? plan->root->path : plan->run.places[place].path;
-    if (bytes == 0)
-        return true;
     if (fs->fstatvfs(fs->context, plan->run.places[place].fd, &vfs) != 0)
         return err_sys(err, "look at the free space of", path);
+    (void)err_escape(safe, sizeof safe, path);
+    if ((vfs.f_flag & ST_RDONLY) != 0)
+        return err_set(err, ERR_IO, "the disk of '%s' is read-only: choose a place that can be written",
+                       safe);
     uint64_t available = (uint64_t)vfs.f_bavail * (vfs.f_frsize > 0 ? vfs.f_frsize : vfs.f_bsize);
     return bytes <= available ||
            err_set(err, ERR_NO_SPACE, "no space: %s are needed on the disk of '%s' and %s are free",
-                   log_bytes(bytes, need), err_escape(safe, sizeof safe, path), log_bytes(available, room));
+                   log_bytes(bytes, need), safe, log_bytes(available, room));
 }
 
 bool plan_check_space(struct plan *plan, struct err *err)

@@ -230,6 +230,19 @@ START_TEST(torn_frame_is_put_back_whole)
 }
 END_TEST
 
+START_TEST(moved_file_is_known_by_its_inode)
+{
+    /* Between crash and resume somebody edits a file that was moved already: it is still that file. */
+    struct scene s = scene_make();
+    die_behind(&s, 2);
+    put(&s, "rejects/DCIM/100DEMOS/_DSC0001.JPG", "edited");
+    ck_assert_uint_eq(act_clean(&s, MOVE), 0);
+    check_left(&s, 1, NULL);
+    ck_assert(exists(&s, "rejects/DCIM/100DEMOS/_DSC0001.NEF") && !exists(&s, "DCIM/100DEMOS/_DSC0001.NEF"));
+    scene_remove(&s);
+}
+END_TEST
+
 START_TEST(name_taken_after_a_crash)
 {
     struct scene s = scene_make();
@@ -511,6 +524,7 @@ int main(void)
     suite_add_tcase(suite, order);
     TCase *interference = tcase_create("interference");
     tcase_add_test(interference, torn_frame_is_put_back_whole);
+    tcase_add_test(interference, moved_file_is_known_by_its_inode);
     tcase_add_test(interference, name_taken_after_a_crash);
     tcase_add_loop_test(interference, name_taken_at_the_last_moment, PLAIN, CROSSES + 1);
     tcase_add_test(interference, undo_waits_for_a_name);
