@@ -371,7 +371,9 @@ void print_moved(const struct apply_result *r, const struct apply_options *optio
     print_run(r, "brought back", &back);
     print_left(r);
     if (run == 0 && r->left_frames == 0)
-        puts("nothing to move: every frame lies where its outcome wants it");
+        printf("nothing to move: every frame lies where its outcome wants it%s\n",
+               options->to != NULL ? " (what was moved before stays there: --undo first to move it elsewhere)"
+                                   : "");
     else if (out.files + back.files > 0)
         printf("to take it back: chaffinch-apply %s --undo\n", err_word(safe, sizeof safe, session));
 }

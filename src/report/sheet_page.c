@@ -268,12 +268,24 @@ static bool put_groups(struct str *out, const struct sheet_model *m, const struc
     return ok;
 }
 
+/* Water glitter and reflections make passes whose frames all show a better subject as well. */
+static bool stands_for_any(const struct sheet_model *m, const struct sheet_burst *burst, uint32_t pass)
+{
+    for (size_t f = burst->first; f < burst->first + burst->n; f++)
+        if (m->frame[f].pass == pass)
+            return true;
+    return false;
+}
+
 static bool put_pass(struct str *out, const struct sheet_model *m, const struct sheet_burst *burst,
                      uint32_t pass, struct err *err)
 {
     str_append(out, "<div class=\"pass\">\n");
     if (burst->passes > 1)
         str_printf(out, "<h3>Pass %" PRIu32 " of %" PRIu32 "</h3>\n", pass, burst->passes);
+    if (!stands_for_any(m, burst, pass))
+        str_append(out,
+                   "<p class=\"note\">Its frames are judged by another subject that is in them too.</p>\n");
     if (!put_kept(out, m, burst, pass, err))
         return false;
     str_append(out, "<div class=\"course-row\">");
