@@ -51,6 +51,8 @@ int cmd_measure(struct cli *cli, int argc, char **argv)
     session_close(s);
     if (!ok)
         return cli_fail(cli, &err);
+    char word[400];
     print_measured(&totals);
+    (void)printf("next: chaffinch rank %s\n", err_word(word, sizeof word, arguments.arg[0]));
     return cli_finish(cli, totals.failed > 0 ? 1 : 0);
 }

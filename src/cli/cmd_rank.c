@@ -46,6 +46,8 @@ int cmd_rank(struct cli *cli, int argc, char **argv)
     session_close(s);
     if (!ok)
         return cli_fail(cli, &err);
+    char word[400];
     print_ranked(&totals, &counts);
+    (void)printf("next: chaffinch sheet %s\n", err_word(word, sizeof word, arguments.arg[0]));
     return cli_finish(cli, 0);
 }
