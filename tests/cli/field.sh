@@ -1,0 +1,55 @@
+#!/bin/sh
+# field: units, JSON, the picture, and what cannot be.
+. "$(dirname "$0")/lib.sh"
+plan() { chaffinch field --focal 300 --aperture f/4 --distance 5m "$@"; }
+# number KEY   from the JSON in $work/out
+number() { tr ',{}' '\n\n\n' <"$work/out" | sed -n "s/^\"$1\"://p" | head -n 1; }
+# about KEY WANT   within a thousandth
+about() {
+    if number "$1" | awk -v w="$2" '{ d = $1 - w; if (d < 0) d = -d; good = d <= w / 1000 } END { exit !good }'; then ok "$1 is $2"; else fail "$1: '$(number "$1")' instead of $2"; fi
+}
+# Worked values of the exact form: 300 mm f/4 at 5 m on Four Thirds, pitch 3.32 um.
+status 0 plan --sensor four-thirds --format json --speed 8m/s --shutter 1/3200 --fps 120 --background 10m --card 64GB --frame-size 20MB
+about format 1; about near_mm 4984.4; about far_mm 5015.7; about depth_mm 31.33; about hyperfocal_mm 1500300; about magnification 0.06383
+about background_blur_mm 2.3936; about background_blur_px 721; about motion_blur_px 48.06; about frames_in_depth 0.470
+about reaction_frames 27.72; about card_frames 3200; about card_minutes 0.44444
+cp "$work/out" "$work/metric"
+# The same question in other units has the same answer.
+status 0 chaffinch field --format json --focal=300mm --aperture 4 --distance 500cm --coc 15um --speed 28.8km/h --shutter 0.3125ms --fps 120 --background +5m --card 64 --frame-size 20 --sensor four-thirds
+same "$work/out" "$work/metric" "units do not matter"
+status 0 plan --coc 0.015 --format json; says "$work/out" '"sensor":"four-thirds","sensor_assumed":true'; says "$work/out" '"motion_blur_px":null'
+status 0 chaffinch field --focal 50 --aperture 16 --distance 12m --format json; says "$work/out" '"far_mm":null,"depth_mm":null'
+status 0 plan --sensor 17.3x13 --format json; says "$work/out" '"pitch_um":null'
+status 0 plan --sensor 17.3x13 --pixels 5184x3888 --coc 2px --format json; about coc_mm 0.0066744
+# The table, in the units that were typed.
+status 0 plan; says "$work/out" "exact form"; says "$work/out" "assumed full-frame"
+status 0 chaffinch field --focal 300 --aperture 4 --distance "16ft 5in" --background inf --sensor four-thirds
+says "$work/out" "focused at 16 ft 5 in"; says "$work/out" "the sky"
+# The picture is one well-formed file that is never replaced.
+status 0 plan --fps 60 --speed 8m/s --background inf --picture "$work/plan.svg"
+says "$work/plan.svg" "<title>300 mm at f/4, focused at 5 m</title>"
+if command -v xmllint >/dev/null; then status 0 xmllint --noout "$work/plan.svg"; else echo "skipped: xmllint is not installed"; fi
+cp "$work/plan.svg" "$work/copy.svg"
+status 3 plan --picture "$work/plan.svg"; one_line "$work/err"; same "$work/plan.svg" "$work/copy.svg" "the old picture stays"
+[ ! -s "$work/out" ] && ok "and nothing is printed" || fail "a table was printed all the same"
+# What cannot be: one line that names the value, status 2, nothing on stdout.
+bad() { named=$1; shift; status 2 "$@"; one_line "$work/err"; says "$work/err" "$named"; [ ! -s "$work/out" ] || fail "printed something"; }
+bad "'200 mm'" chaffinch field --focal 300 --aperture 4 --distance 20cm
+bad "'f/0'" chaffinch field --focal 300 --aperture 0 --distance 5m
+bad "'0 mm'" chaffinch field --focal 0 --aperture 4 --distance 5m
+bad "'1/10 s'" plan --shutter 1/10 --fps 60
+bad "'3 m'" plan --background 3m
+bad "'-5m'" chaffinch field --focal 300 --aperture 4 --distance -5m
+bad "'5 parsec'" chaffinch field --focal 300 --aperture 4 --distance "5 parsec"
+bad "'nan'" chaffinch field --focal nan --aperture 4 --distance 5m
+bad "'1/0'" plan --shutter 1/0
+bad "'medium'" plan --sensor medium
+bad "'xml'" plan --format xml
+bad "not '0'" plan --fps 0
+bad "--pixels" plan --sensor 17.3x13 --coc 2px
+bad "--frame-size" plan --card 64GB
+bad "--aperture is missing" chaffinch field --focal 300 --distance 5m
+bad "too many arguments" plan 5m
+full=0; plan --fps 60 >/dev/full 2>"$work/err" || full=$?
+[ "$full" -eq 4 ] && ok "a full disk is exit 4" || fail "exit $full on a full disk"
+finish
