@@ -42,6 +42,7 @@ REF_SRC    := $(sort $(wildcard tests/ref/*.c))
 UNIT_SRC   := $(sort $(wildcard tests/unit/test_*.c))
 BENCH_SRC  := $(sort $(wildcard tests/bench/*.c))
 CRASH_SRC  := $(sort $(wildcard tests/crash/*.c))
+TORTURE_SRC := $(sort $(wildcard tests/torture/*.c))
 HEADERS    := $(sort $(wildcard include/chaffinch/*.h))
 THREADED   := $(sort $(wildcard tests/unit/test_card*.c))
 STYLED     := $(sort $(wildcard include/chaffinch/*.h src/*/*.[ch] tests/*/*.[ch]))
@@ -50,6 +51,11 @@ obj = $(patsubst %.c,$(OUT)/%.o,$(1))
 UNIT_BIN  := $(patsubst tests/unit/%.c,$(OUT)/unit/%,$(UNIT_SRC))
 BENCH_BIN := $(patsubst tests/bench/%.c,$(OUT)/bench/%,$(BENCH_SRC))
 CRASH_BIN := $(patsubst tests/crash/%.c,$(OUT)/crash/%,$(CRASH_SRC))
+TORTURE_BIN := $(patsubst tests/torture/%.c,$(OUT)/torture/%,$(filter tests/torture/torture_%,$(TORTURE_SRC)))
+# What the torture tests share, and both programs with their main functions under other names.
+TORTURE_OBJ := $(call obj,$(filter-out tests/torture/torture_%,$(TORTURE_SRC)) $(filter-out src/cli/main.c,$(CLI_SRC)) $(filter-out src/cli_apply/main.c,$(ACLI_SRC))) \
+               $(OUT)/torture/engine_main.o $(OUT)/torture/apply_main.o
+TORTURE_WRAP := $(foreach f,files_system nanosleep,-Wl,--wrap=$(f))
 
 .DEFAULT_GOAL := all
 .DELETE_ON_ERROR:
@@ -82,12 +88,22 @@ $(OUT)/crash/%: $(OUT)/tests/crash/%.o $(OUT)/libtest.a
 	@mkdir -p $(@D)
 	$(CC) $(CFLAGS_ALL) $(LDFLAGS_ALL) -o $@ $^ $(LIBS)
 
+$(OUT)/torture/engine_main.o: src/cli/main.c | compile_commands.json
+	@mkdir -p $(@D)
+	$(CC) $(CPPFLAGS_ALL) $(CFLAGS_ALL) -Wno-missing-prototypes -Dmain=engine_main -MMD -MP -c -o $@ $<
+$(OUT)/torture/apply_main.o: src/cli_apply/main.c | compile_commands.json
+	@mkdir -p $(@D)
+	$(CC) $(CPPFLAGS_ALL) $(CFLAGS_ALL) -Wno-missing-prototypes -Dmain=apply_main -MMD -MP -c -o $@ $<
+$(OUT)/torture/%: $(OUT)/tests/torture/%.o $(TORTURE_OBJ) $(OUT)/libtest.a
+	@mkdir -p $(@D)
+	$(CC) $(CFLAGS_ALL) $(LDFLAGS_ALL) $(TORTURE_WRAP) -o $@ $^ $(LIBS)
+
 $(OUT)/bench/%: $(OUT)/tests/bench/%.o $(OUT)/libtest.a
 	@mkdir -p $(@D)
 	$(CC) $(CFLAGS_ALL) $(LDFLAGS_ALL) -o $@ $^ $(LIBS)
 
 compile_commands.json: Makefile
-	@scripts/compile-commands '$(CC) $(CPPFLAGS_ALL) $(CFLAGS_ALL)' $(ALL_SRC) $(CLI_SRC) $(ACLI_SRC) $(CARDGEN_SRC) $(UNIT_SRC) $(CRASH_SRC) $(BENCH_SRC) $(REF_SRC) > $@
+	@scripts/compile-commands '$(CC) $(CPPFLAGS_ALL) $(CFLAGS_ALL)' $(ALL_SRC) $(CLI_SRC) $(ACLI_SRC) $(CARDGEN_SRC) $(UNIT_SRC) $(CRASH_SRC) $(TORTURE_SRC) $(BENCH_SRC) $(REF_SRC) > $@
 
 cardgen: $(OUT)/cardgen ## build the demo card generator
 
@@ -108,13 +124,19 @@ cli: all $(OUT)/cardgen $(CRASH_BIN) ## run the command line tests
 crash: all $(CRASH_BIN) ## run the kill tests
 	@for t in $(CRASH_BIN); do $$t $(OUT) || exit 1; done
 
+torture-short: $(TORTURE_BIN) ## a sample of the torture tests: faults, kills, power cuts, hostile input
+	@for t in $(TORTURE_BIN); do $$t || exit 1; done
+
+torture: $(TORTURE_BIN) ## all of them: every call of every command fails, in every way (long)
+	@for t in $(TORTURE_BIN); do CHAFFINCH_LONG=1 $$t || exit 1; done
+
 bench: $(BENCH_BIN) $(OUT)/cardgen ## measuring beside djpeg (FILES="a.jpg folder"), a large catalogue, the ranking of the demo card
 	@$(OUT)/bench/bench_measure $(FILES)
 	@$(OUT)/bench/bench_catalogue
 	@[ -f .build/demo/truth.csv ] || $(OUT)/cardgen .build/demo --jobs 2
 	@$(OUT)/bench/bench_rank .build/demo/card .build/demo/truth.csv
 
-check: lint unit cli crash ## every quick test
+check: lint unit cli crash torture-short ## every quick test
 
 # Workers give their limits up where a tool needs the room: see CHAFFINCH_SANITIZED in src/worker.
 valgrind: ## run the unit tests under valgrind
@@ -144,8 +166,8 @@ uninstall: ## remove the files that install put there
 	cd "$(DESTDIR)$(MANDIR)" && rm -f $(patsubst man/%,man1/%,$(wildcard man/*.1)) $(patsubst man/%,man5/%,$(wildcard man/*.5))
 
 help: ## this list
-	@awk -F':.*## ' '/^[a-z-]+:.*## /{printf "  make %-12s %s\n", $$1, $$2}' Makefile
+	@awk -F':.*## ' '/^[a-z-]+:.*## /{printf "  make %-13s %s\n", $$1, $$2}' Makefile
 	@echo "  settings: CC=$(CC) OPT=$(OPT) SANITIZE=address,undefined WERROR=1 PREFIX= DESTDIR="
 
-.PHONY: all cardgen unit headers lint cli crash bench check valgrind threads check-all clean install uninstall help
+.PHONY: all cardgen unit headers lint cli crash torture-short torture bench check valgrind threads check-all clean install uninstall help
 -include $(shell find $(OUT) -name '*.d' 2>/dev/null)

@@ -226,12 +226,16 @@ bool apply_undo(struct apply *a, struct apply_result *result, struct err *err)
         result->undone = interrupted->undoes;
     if (!resume(a, false, result, err))
         return false;
-    /* The counts that matter are those of the undo. */
-    if (was_undo)
-        return true;
-    struct apply_result fresh = {.resumed = result->resumed, .resumed_kind = result->resumed_kind};
-    *result = fresh;
     const struct run *undone = history_to_undo(&a->history);
+    if (was_undo) {
+        /* Where the interrupted undo put all back, that is all; what it left is planned again. */
+        if (undone == NULL || undone->number != result->undone)
+            return true;
+        result->left_frames = 0;
+    } else {
+        /* The counts that matter are those of the undo. */
+        *result = (struct apply_result){.resumed = result->resumed, .resumed_kind = result->resumed_kind};
+    }
     if (undone == NULL)
         return true;
     if (undone->kind == RUN_DELETE)
@@ -280,6 +284,22 @@ static bool still_confirmed(struct apply *a, const struct run *run, bool *still,
     return ok;
 }
 
+/* Files that a deletion which has ended left where they were, and of how many frames: they were confirmed. */
+static uint64_t left_by(const struct history *history, uint32_t number, uint64_t *frames)
+{
+    uint64_t files = 0;
+    *frames = 0;
+    for (size_t i = 0; i < history->n_runs; i++) {
+        const struct run *run = &history->runs[i];
+        if (run->number != number)
+            continue;
+        for (size_t k = 0; k < run->n_files; k++)
+            files += run->files[k].where != WHERE_GONE;
+        *frames += run->left;
+    }
+    return files;
+}
+
 bool apply_delete(struct apply *a, const struct apply_options *options, struct apply_result *result,
                   struct err *err)
 {
@@ -293,12 +313,22 @@ bool apply_delete(struct apply *a, const struct apply_options *options, struct a
         return false;
     if (!resume(a, carry_on, result, err))
         return false;
-    if (carry_on)
-        return true;
+    uint64_t confirmed = options->confirm, left = 0;
+    if (carry_on) {
+        confirmed = left_by(&a->history, result->resumed, &left);
+        if (confirmed == 0)
+            return true;
+        result->left_frames = 0;
+    }
     if (!make_plan(a, options, true, err))
         return false;
+    name_left(a, result);
     uint64_t files = a->plan.totals.delete_files;
-    if (files != options->confirm)
+    if (carry_on && files != confirmed) {
+        result->left_frames = left;
+        return true;
+    }
+    if (files != confirmed)
         return err_set(err, ERR_REFUSED,
                        "the plan deletes %" PRIu64 " files, not %" PRIu64
                        ": look at it once more (--delete-rejects alone prints it) and confirm its number",

@@ -55,7 +55,9 @@ static bool list_logs(const struct root *root, struct numbers *numbers, struct e
     if (root->state < 0)
         return true;
     int folder = files_open_folder(fs, root->state, JOURNAL_FOLDER, false, &trouble);
-    bool ok = folder >= 0 ? files_walk_tree(fs, folder, &walk, &trouble) : trouble.code == ERR_NOT_FOUND;
+    bool ok = folder >= 0 ? files_walk_tree(fs, folder, &walk, &trouble) ||
+                                err_wrap(&trouble, "'" ROOT_STATE "/" JOURNAL_FOLDER "'")
+                          : trouble.code == ERR_NOT_FOUND;
     files_drop(fs, folder);
     if (!ok && err != NULL)
         *err = trouble;

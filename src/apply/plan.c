@@ -314,10 +314,11 @@ static bool name_free(struct plan *plan, const struct plan_staged *s, struct err
         *cause = trouble;
         return false;
     }
-    bool is_free = fs->fstatat(fs->context, dir, leaf, &st, AT_SYMLINK_NOFOLLOW) != 0 && errno == ENOENT;
+    bool there = fs->fstatat(fs->context, dir, leaf, &st, AT_SYMLINK_NOFOLLOW) == 0;
     files_drop(fs, dir);
-    return is_free ||
-           err_set(cause, ERR_EXISTS, "the name '%s' is taken where it should go: nothing is replaced",
+    if (!there)
+        return errno == ENOENT || err_sys(cause, "look at", s->to);
+    return err_set(cause, ERR_EXISTS, "the name '%s' is taken where it should go: nothing is replaced",
                    err_escape(safe, sizeof safe, s->to));
 }
 

@@ -126,12 +126,13 @@ static bool plan_frame(struct plan *plan, const struct history_put **puts, size_
     int64_t burst = frame != NULL ? frame->burst : 0;
     plan_begin(plan);
     bool ok = stage_frame(plan, puts, n, &cause);
+    bool failed = !ok && cause.code == ERR_IO; /* what cannot be read must be named: it may be the disk */
     if (ok && plan->n_staged == 0)
         return true; /* all of it is gone already */
     if (ok && may_go(frame, puts[0]->run, options, now_s, &cause))
         return plan_accept(plan, APPLY_DELETED, burst, label, err);
     if (!plan_fatal(&cause))
-        return plan_leave(plan, burst, label, false, &cause, err);
+        return plan_leave(plan, burst, label, failed, &cause, err);
     if (err != NULL)
         *err = cause;
     return false;
@@ -167,7 +168,8 @@ static bool note_strangers(struct plan *plan, struct err *err)
     int fd = files_open_folder(fs, plan->root->fd, ROOT_REJECTS, false, &trouble);
     if (fd < 0 && trouble.code == ERR_NOT_FOUND)
         return true;
-    bool ok = fd >= 0 && files_walk_tree(fs, fd, &walk, &trouble);
+    bool ok =
+        fd >= 0 && (files_walk_tree(fs, fd, &walk, &trouble) || err_wrap(&trouble, "'" ROOT_REJECTS "'"));
     files_drop(fs, fd);
     if (!ok && err != NULL)
         *err = trouble;

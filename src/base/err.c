@@ -63,7 +63,9 @@ bool err_sys(struct err *err, const char *call, const char *name)
     if (err == NULL)
         return false;
     const char *text = strerror_r(number, reason, sizeof reason);
-    err_set(err, code_of_errno(number), "cannot %s '%s': %c%s%s", call, err_escape(shown, sizeof shown, name),
+    /* Paths are relative to the session, so an empty one is the session itself. */
+    err_set(err, code_of_errno(number), "cannot %s '%s': %c%s%s", call,
+            *name != '\0' ? err_escape(shown, sizeof shown, name) : ".",
             text[0] >= 'A' && text[0] <= 'Z' && !(text[1] >= 'A' && text[1] <= 'Z') ? text[0] - 'A' + 'a'
                                                                                     : text[0],
             text + 1, advice_of_errno(number));

@@ -104,7 +104,9 @@ static bool step_into(const struct files *fs, int root, int *dir, const char *pa
     return true;
 }
 
-int files_open_folder(const struct files *fs, int dir, const char *path, bool create, struct err *err)
+/* `shown` stands in messages where `path` names nothing. */
+static int open_folder(const struct files *fs, int dir, const char *path, bool create, const char *shown,
+                       struct err *err)
 {
     char part[PATH_COMPONENT];
     char safe[400];
@@ -120,11 +122,16 @@ int files_open_folder(const struct files *fs, int dir, const char *path, bool cr
                 err_escape(safe, sizeof safe, path));
         goto out;
     }
-    return at != dir ? at : files_open(fs, dir, ".", O_RDONLY | O_DIRECTORY, 0, path, err);
+    return at != dir ? at : files_open(fs, dir, ".", O_RDONLY | O_DIRECTORY, 0, shown, err);
 out:
     if (at != dir)
         files_drop(fs, at);
     return -1;
+}
+
+int files_open_folder(const struct files *fs, int dir, const char *path, bool create, struct err *err)
+{
+    return open_folder(fs, dir, path, create, path, err);
 }
 
 int files_parent(const struct files *fs, int dir, const char *path, bool create, const char **leaf,
@@ -141,7 +148,7 @@ int files_parent(const struct files *fs, int dir, const char *path, bool create,
     char *folder = str_make(err, "%.*s", slash != NULL ? (int)(slash - path) : 0, path);
     if (folder == NULL)
         return -1;
-    int fd = files_open_folder(fs, dir, folder, create, err);
+    int fd = open_folder(fs, dir, folder, create, *folder != '\0' ? folder : path, err);
     free(folder);
     return fd;
 }

@@ -1,4 +1,5 @@
 /* Opening and closing, transactions, checks, settings. */
+#include <errno.h>
 #include <fcntl.h>
 #include <stdlib.h>
 #include <string.h>
@@ -32,6 +33,8 @@ static bool look_for_file(const struct catalogue *c, bool *there, struct err *er
     const struct root *root = c->root;
     *there = root->state >= 0 &&
              root->fs->fstatat(root->fs->context, root->state, SQL_DATABASE, &st, AT_SYMLINK_NOFOLLOW) == 0;
+    if (!*there && root->state >= 0 && errno != ENOENT)
+        return err_sys(err, "look at", ROOT_STATE "/" SQL_DATABASE);
     return !*there || S_ISREG(st.st_mode) || not_ours(c, err);
 }
 

@@ -1,0 +1,202 @@
+#include "scene.h"
+
+#include <fcntl.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#include "../ref/maker.h"
+#include "../ref/tags_maker.h"
+
+const char *const scene_rejects[3] = {"DCIM/100DEMOS/_DSC0001.JPG", "DCIM/100DEMOS/odd\nname 3.JPG",
+                                      "DCIM/101DEMOS/_DSC0006.JPG"};
+
+enum what { JPEG, RAW, TEXT };
+
+struct file {
+    const char *path;
+    enum what what;
+    int ms; /* time of exposure within the minute */
+    bool reject;
+};
+
+static const struct file files[] = {
+    {"DCIM/100DEMOS/_DSC0001.JPG", JPEG, 1000, true},
+    {"DCIM/100DEMOS/_DSC0001.DNG", RAW, 1000, true},
+    {"DCIM/100DEMOS/_DSC0001.xmp", TEXT, 0, true},
+    {"DCIM/100DEMOS/_DSC0002.JPG", JPEG, 1050, false},
+    {"DCIM/100DEMOS/odd\nname 3.JPG", JPEG, 1100, true},
+    {"DCIM/100DEMOS/-dash\xff\xfe.JPG", JPEG, 1150, false},
+    {"DCIM/100DEMOS/_DSC0005.JPG", JPEG, 1200, false},
+    {"DCIM/100DEMOS/_DSC0005.WAV", TEXT, 0, false},
+    {"DCIM/101DEMOS/_DSC0006.JPG", JPEG, 30000, true},
+    {"DCIM/101DEMOS/_DSC0006.JPG.xmp", TEXT, 0, true},
+    {"DCIM/101DEMOS/_DSC0007.JPG", JPEG, 30050, false},
+    {"MISC/note.txt", TEXT, 0, false},
+    {"PRIVATE/clip.MOV", TEXT, 0, false},
+};
+enum { FILES = sizeof files / sizeof files[0] };
+
+bool scene_is_reject(const char *path)
+{
+    for (int i = 0; i < FILES; i++)
+        if (strcmp(files[i].path, path) == 0)
+            return files[i].reject;
+    return false;
+}
+
+uint8_t *scene_jpeg(uint32_t width_px, uint32_t height_px, uint32_t seed, int ms, size_t *size)
+{
+    static struct made_tags tags;
+    char text[32];
+    const struct make_jpeg how = {.width_px = width_px, .height_px = height_px, .seed = seed, .quality = 60};
+    struct bytes jpeg = make_jpeg(&how);
+    memset(&tags, 0, sizeof tags);
+    tags_text(&tags, 0, 0x010f, "Example"); /* tags of CIPA DC-008 */
+    tags_text(&tags, 0, 0x0110, "Demo-1");
+    (void)snprintf(text, sizeof text, "2026:05:01 07:%02d:%02d", 30 + ms / 60000, ms / 1000 % 60);
+    tags_text(&tags, 1, 0x9003, text);
+    (void)snprintf(text, sizeof text, "%03d", ms % 1000);
+    tags_text(&tags, 1, 0x9291, text);
+    tags_text(&tags, 1, 0xa431, "DEMO0001");
+    tags_lay_out(&tags);
+    size_t segment = 2 + 6 + tags.size;
+    uint8_t *out = malloc(jpeg.size + 2 + segment);
+    if (out == NULL)
+        tree_die("no memory for", "a picture");
+    const uint8_t head[] = {0xff, 0xd8, 0xff, 0xe1, (uint8_t)(segment >> 8), (uint8_t)segment, 'E', 'x',
+                            'i',  'f',  0,    0};
+    memcpy(out, head, sizeof head);
+    memcpy(out + sizeof head, tags.bytes, tags.size);
+    memcpy(out + sizeof head + tags.size, jpeg.at + 2, jpeg.size - 2);
+    *size = sizeof head + tags.size + jpeg.size - 2;
+    free(jpeg.at);
+    return out;
+}
+
+static uint8_t *content(int index, size_t *size)
+{
+    const struct file *f = &files[index];
+    if (f->what == JPEG)
+        return scene_jpeg(96, 72, (uint32_t)index, f->ms, size);
+    if (f->what == RAW) {
+        const struct make_dng how = {.width_px = 32, .height_px = 24, .seed = (uint32_t)index};
+        struct bytes dng = make_dng(&how);
+        *size = dng.size;
+        return dng.at;
+    }
+    uint8_t *text = calloc(1, 3000);
+    if (text == NULL)
+        tree_die("no memory for", f->path);
+    *size = (size_t)snprintf((char *)text, 3000, "file %d of the card, %s\n", index, f->path);
+    if (index == FILES - 1)
+        *size = 2999; /* the clip */
+    return text;
+}
+
+static void make_parents(const char *path)
+{
+    char *copy = strdup(path);
+    for (char *p = copy + 1; (p = strchr(p, '/')) != NULL; *p++ = '/') {
+        *p = '\0';
+        (void)mkdir(copy, 0755);
+    }
+    free(copy);
+}
+
+static void set_time(const char *path, int index)
+{
+    const struct timespec t = {.tv_sec = 1777613400 + index * 61, .tv_nsec = 120000000 + index};
+    const struct timespec times[2] = {t, t};
+    if (utimensat(AT_FDCWD, path, times, 0) != 0)
+        tree_die("cannot set the time of", path);
+}
+
+static void make_card(const struct scene *s)
+{
+    static const char *const folders[] = {"DCIM/100DEMOS", "DCIM/101DEMOS", "DCIM", "MISC", "PRIVATE", "."};
+    for (int i = 0; i < FILES; i++) {
+        size_t size;
+        char *path = tree_path(s->card, files[i].path);
+        uint8_t *bytes = content(i, &size);
+        make_parents(path);
+        tree_write(path, bytes, size);
+        set_time(path, i);
+        free(bytes);
+        free(path);
+    }
+    for (int i = 0; i < (int)(sizeof folders / sizeof folders[0]); i++) {
+        char *path = tree_path(s->card, folders[i]);
+        set_time(path, 100 + i);
+        free(path);
+    }
+}
+
+static void keep_stage(struct scene *s, enum stage stage)
+{
+    const struct program_run list = {.engine = true,
+                                     .args = {"list", s->session, "--frames", "--format", "csv"}};
+    tree_copy(s->session, s->stage[stage]);
+    if (stage >= STAGE_MEASURED && (s->list[stage] = program_text(&list)) == NULL)
+        exit(1);
+}
+
+static void make_stages(struct scene *s)
+{
+    const struct program_run steps[] = {
+        {.engine = true, .args = {"copy", s->card, s->session, "--one-is-enough"}},
+        {.engine = true, .args = {"measure", s->session, "--jobs", "1"}},
+        {.engine = true, .args = {"rank", s->session}},
+        {.engine = true,
+         .args = {"decide", s->session, "reject", scene_rejects[0], scene_rejects[1], scene_rejects[2]}},
+        {.args = {s->session, "--move"}},
+    };
+    for (int i = 0; i < (int)(sizeof steps / sizeof steps[0]); i++) {
+        if (!program_expect(&steps[i], 0))
+            exit(1);
+        keep_stage(s, (enum stage)(STAGE_COPIED + i));
+    }
+}
+
+void scene_make(struct scene *s, const char *name)
+{
+    static const char *const names[STAGES] = {"nothing", "copied", "measured", "ranked", "decided", "moved"};
+    *s = (struct scene){.work = tree_scratch(name)};
+    s->card = tree_path(s->work, "card");
+    s->session = tree_path(s->work, "session");
+    s->second = tree_path(s->work, "second");
+    s->sheet = tree_path(s->work, "sheet.html");
+    s->away = tree_path(s->work, "away");
+    for (int i = 0; i < STAGES; i++)
+        s->stage[i] = tree_path(s->work, names[i]);
+    make_card(s);
+    make_stages(s);
+    tree_read(&s->card_tree, s->card, true);
+    tree_read(&s->originals, s->stage[STAGE_COPIED], false);
+}
+
+void scene_reset(const struct scene *s, enum stage stage)
+{
+    tree_remove(s->second);
+    tree_remove(s->sheet);
+    tree_remove(s->away);
+    tree_copy(s->stage[stage], s->session);
+}
+
+void scene_free(struct scene *s)
+{
+    tree_remove(s->work);
+    tree_release(&s->card_tree);
+    tree_release(&s->originals);
+    for (int i = 0; i < STAGES; i++) {
+        free(s->stage[i]);
+        free(s->list[i]);
+    }
+    free(s->work);
+    free(s->card);
+    free(s->session);
+    free(s->second);
+    free(s->sheet);
+    free(s->away);
+}

@@ -1,0 +1,38 @@
+/*
+ * scene.h - a small card and the session that comes of it, at each stage of a night's work.
+ *
+ * Scenario: swallows skim a mill pond to drink, camera on the sluice. Seven frames in two folders, with a
+ * raw, a sidecar, a sound, a clip and a note; names with a newline, a leading dash and bytes that are not
+ * UTF-8. Three frames are decided as rejects.
+ */
+#ifndef TESTS_TORTURE_SCENE_H
+#define TESTS_TORTURE_SCENE_H
+
+#include "program.h"
+#include "tree.h"
+
+enum stage { STAGE_NOTHING, STAGE_COPIED, STAGE_MEASURED, STAGE_RANKED, STAGE_DECIDED, STAGE_MOVED, STAGES };
+
+struct scene {
+    char *work, *card, *session, *second, *sheet, *away;
+    char *stage[STAGES];
+    struct tree card_tree; /* as it must stay */
+    struct tree originals; /* the session's files, as copied */
+    char *list[STAGES];    /* what `list --frames --format csv` prints then; NULL before measuring */
+};
+
+/* The files of the frames that are rejects. */
+enum { SCENE_REJECT_FILES = 6 };
+bool scene_is_reject(const char *path);
+/* One file of each reject, to be named to `decide`. */
+extern const char *const scene_rejects[3];
+
+void scene_make(struct scene *s, const char *name);
+/* Puts the session back as it was at that stage. */
+void scene_reset(const struct scene *s, enum stage stage);
+void scene_free(struct scene *s);
+
+/* A decodable picture with an Exif head that tells body and time; malloc'ed, *size is set. */
+uint8_t *scene_jpeg(uint32_t width_px, uint32_t height_px, uint32_t seed, int ms, size_t *size);
+
+#endif
