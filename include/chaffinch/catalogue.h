@@ -187,6 +187,11 @@ bool catalogue_decide(struct catalogue *c, const int64_t *frames, size_t n, enum
    Logged likewise, a record a frame with the proposal that was agreed with: a frame that joins the burst
    later, or whose proposal changes, is not accepted. */
 bool catalogue_accept(struct catalogue *c, int64_t burst, bool accepted, const char *who, struct err *err);
+/* A frame goes on the shortlist, the person's second round, or leaves it. Logged likewise. */
+bool catalogue_shortlist(struct catalogue *c, int64_t frame, bool on, const char *who, struct err *err);
+/* A person wants a burst looked at in full although nothing was found in it, or no longer. It hangs on
+   frames: a burst is recalled while one of its frames is. Logged likewise. */
+bool catalogue_recall(struct catalogue *c, int64_t burst, bool on, const char *who, struct err *err);
 /* Marks made in the camera, derived from rating and is_protected: they count as decision keep where no person
  * decided. */
 
@@ -194,10 +199,48 @@ struct catalogue_decided {
     enum catalogue_decision decision;
     const char *who;
     int64_t at_ns; /* UTC */
+    bool undone;   /* taken back since, by catalogue_undo */
 };
 typedef bool catalogue_history_visit(void *context, const struct catalogue_decided *decided, struct err *err);
 bool catalogue_history(struct catalogue *c, int64_t frame, catalogue_history_visit *visit, void *context,
                        struct err *err);
+
+/* ---- areas ---------------------------------------------------------------- */
+
+/* A part of the picture that a person drew for a set-up: to be ignored when subjects are looked for (moving
+   grass), or to be kept out of crops (a feeder). It hangs on a frame of the set-up: where set-ups are
+   numbered anew it goes to the one that this frame is in. */
+struct catalogue_area {
+    int64_t id, setup;
+    bool keep_out;     /* else: ignore */
+    double x, y, w, h; /* shares of the stored picture, 0 to 1 */
+};
+/* Logged as decisions are. ERR_USAGE: no such set-up, outside of the picture, no such area. */
+bool catalogue_add_area(struct catalogue *c, const struct catalogue_area *area, const char *who, int64_t *id,
+                        struct err *err);
+bool catalogue_remove_area(struct catalogue *c, int64_t id, const char *who, struct err *err);
+typedef bool catalogue_area_visit(void *context, const struct catalogue_area *area, struct err *err);
+/* In order of set-up, then as they were drawn. */
+bool catalogue_each_area(struct catalogue *c, catalogue_area_visit *visit, void *context, struct err *err);
+
+/* ---- taking back ---------------------------------------------------------- */
+
+/* One call of catalogue_decide, _accept, _shortlist, _recall, _add_area or _remove_area is one act. */
+struct catalogue_act {
+    char word[16]; /* the word of the act's last record, as chaffinch-catalogue(5) has it; "" = no act is left
+                    */
+    size_t n;      /* frames */
+    int64_t at_ns; /* when it was done (UTC) */
+    int64_t undo_ns; /* when it was taken back: the name of this undo */
+};
+/* Takes back the last act of `who` that was not taken back yet; what the records before it said holds again.
+   Any number of times, also after a restart. Logged likewise. Taking back is no act: it cannot be taken back.
+ */
+bool catalogue_undo(struct catalogue *c, const char *who, struct catalogue_act *undone, struct err *err);
+/* The frames it concerned. */
+typedef bool catalogue_frame_visit(void *context, int64_t frame, struct err *err);
+bool catalogue_each_undone(struct catalogue *c, const struct catalogue_act *undone,
+                           catalogue_frame_visit *visit, void *context, struct err *err);
 
 /* ---- reading -------------------------------------------------------------- */
 
@@ -208,6 +251,8 @@ struct catalogue_row {
     enum catalogue_decision decision; /* a person's or the camera's; UNDECIDED if none */
     bool decided_in_camera;
     bool accepted;       /* a person accepted this proposal of this frame */
+    bool shortlist;      /* in the person's second round */
+    bool recalled;       /* its burst is to be looked at in full */
     const char *outcome; /* "keep", "reject", "none" */
     const char *path; /* the JPEG if there is one, else the raw, else the first picture: where it lies now */
     bool has_item;

@@ -1,122 +1,93 @@
-/* Decisions: text first, synced, then rows. */
+/* What a person says of frames: decisions, acceptance, shortlist, recall; and what was said before. */
 #include <inttypes.h>
-#include <stdlib.h>
 #include <string.h>
-#include <time.h>
 
-#include "instant.h"
-#include "replay.h"
-
-static int64_t now_ns(void)
-{
-    struct timespec t = {0};
-    (void)clock_gettime(CLOCK_REALTIME, &t);
-    return files_time_ns(&t);
-}
-
-enum verb { CLEAR, KEEP, REJECT, ACCEPT, UNACCEPT };
-
-/* The word that stands in log and history. An acceptance names the proposal that was agreed with, so that it
-   holds only as long as the engine proposes the same. */
-static const char *word_of(enum verb verb, const char *proposal)
-{
-    static const char *const words[] = {
-        [CLEAR] = "clear", [KEEP] = "keep", [REJECT] = "reject", [UNACCEPT] = "unaccept"};
-    if (verb != ACCEPT)
-        return words[verb];
-    return strcmp(proposal, "keep") == 0     ? "accept-keep"
-           : strcmp(proposal, "reject") == 0 ? "accept-reject"
-                                             : "accept-none";
-}
-
-static bool record(struct catalogue *c, struct textlog *log, int64_t frame, enum verb verb, const char *who,
-                   int64_t at_ns, struct err *err)
-{
-    struct sql q;
-    char at[INSTANT_SIZE];
-    const char *word = NULL;
-    if (!sql_start(c, &q, "SELECT identity, proposal FROM frame WHERE id = ?1", err))
-        return false;
-    sql_int(&q, frame);
-    bool ok = sql_row(&q, err);
-    if (ok) {
-        word = word_of(verb, sql_get_text(&q, 1));
-        const char *const fields[REPLAY_FIELDS] = {sql_get_text(&q, 0), word, who, instant_text(at_ns, at)};
-        ok = textlog_write(log, fields, REPLAY_FIELDS, err);
-    } else if (!q.failed)
-        err_set(err, ERR_USAGE, "there is no frame number %" PRId64, frame);
-    return sql_end(&q) && ok && replay_apply(c, frame, word, who, at_ns, err);
-}
-
-/* Within a transaction: rows are written, then the log is synced, then the caller commits. */
-static bool record_all(struct catalogue *c, const int64_t *frames, size_t n, enum verb verb, const char *who,
-                       struct err *err)
-{
-    int64_t at_ns = now_ns();
-    if (!replay_take_over(c, err))
-        return false;
-    struct textlog *log = textlog_open(c->root, REPLAY_LOG, err);
-    bool ok = log != NULL;
-    for (size_t i = 0; ok && i < n; i++)
-        ok = record(c, log, frames[i], verb, who, at_ns, err);
-    if (!ok) {
-        textlog_discard(log);
-        return false;
-    }
-    return textlog_close(log, err) && replay_note(c, n, err);
-}
-
-static bool end_transaction(struct catalogue *c, bool ok, struct err *err)
-{
-    ok = ok && catalogue_commit(c, err);
-    if (!ok)
-        catalogue_rollback(c);
-    return ok;
-}
+#include "act.h"
 
 bool catalogue_decide(struct catalogue *c, const int64_t *frames, size_t n, enum catalogue_decision decision,
                       const char *who, struct err *err)
 {
-    enum verb verb = decision == CATALOGUE_KEEP ? KEEP : decision == CATALOGUE_REJECT ? REJECT : CLEAR;
-    if (!catalogue_begin(c, err))
+    struct act act;
+    const char *word = decision == CATALOGUE_KEEP     ? "keep"
+                       : decision == CATALOGUE_REJECT ? "reject"
+                                                      : "clear";
+    bool ok = true;
+    if (!act_begin(&act, c, err))
         return false;
-    return end_transaction(c, record_all(c, frames, n, verb, who, err), err);
+    for (size_t i = 0; ok && i < n; i++)
+        ok = act_add_frame(&act, frames[i], word, "", err);
+    return act_end(&act, ok, who, err);
 }
 
-static bool frames_of_burst(struct catalogue *c, int64_t burst, int64_t **frames, size_t *n, struct err *err)
+bool catalogue_shortlist(struct catalogue *c, int64_t frame, bool on, const char *who, struct err *err)
+{
+    struct act act;
+    return act_begin(&act, c, err) &&
+           act_end(&act, act_add_frame(&act, frame, on ? "shortlist" : "unshortlist", "", err), who, err);
+}
+
+static bool no_burst(const struct catalogue *c, int64_t burst, struct err *err)
+{
+    return err_set(err, ERR_USAGE, "there is no burst %" PRId64 " in '%s'", burst, c->shown);
+}
+
+/* The word names the proposal that is agreed with, so that the acceptance holds only as long as the engine
+   proposes the same. */
+static bool accept_frames(struct act *act, int64_t burst, struct err *err)
 {
     struct sql q;
-    size_t room = 0;
-    if (!sql_start(c, &q, "SELECT id FROM frame WHERE burst = ?1 AND missing = 0 ORDER BY position", err))
+    bool ok = true;
+    if (!sql_start(act->c, &q,
+                   "SELECT id, identity, CASE proposal WHEN 'keep' THEN 'accept-keep'"
+                   " WHEN 'reject' THEN 'accept-reject' ELSE 'accept-none' END"
+                   " FROM frame WHERE burst = ?1 AND missing = 0 ORDER BY position",
+                   err))
         return false;
     sql_int(&q, burst);
-    while (sql_row(&q, err)) {
-        if (*n == room) {
-            room = room > 0 ? room * 2 : 64;
-            int64_t *grown = realloc(*frames, room * sizeof *grown);
-            if (grown == NULL) {
-                (void)sql_end(&q);
-                return err_nomem(err);
-            }
-            *frames = grown;
-        }
-        (*frames)[(*n)++] = sql_get_int(&q, 0);
-    }
-    return sql_end(&q);
+    while (ok && sql_row(&q, err))
+        ok = act_add(act, sql_get_int(&q, 0), sql_get_text(&q, 1), sql_get_text(&q, 2), "", err);
+    return sql_end(&q) && ok;
+}
+
+static bool unaccept_frames(struct act *act, int64_t burst, struct err *err)
+{
+    struct sql q;
+    if (!sql_start(act->c, &q,
+                   "SELECT id, identity FROM frame WHERE burst = ?1 AND missing = 0 ORDER BY position", err))
+        return false;
+    sql_int(&q, burst);
+    return act_add_rows(act, &q, "unaccept", err);
 }
 
 bool catalogue_accept(struct catalogue *c, int64_t burst, bool accepted, const char *who, struct err *err)
 {
-    int64_t *frames = NULL;
-    size_t n = 0;
-    if (!catalogue_begin(c, err))
+    struct act act;
+    if (!act_begin(&act, c, err))
         return false;
-    bool ok = frames_of_burst(c, burst, &frames, &n, err);
-    if (ok && n == 0)
-        ok = err_set(err, ERR_USAGE, "there is no burst %" PRId64 " in '%s'", burst, c->shown);
-    ok = ok && record_all(c, frames, n, accepted ? ACCEPT : UNACCEPT, who, err);
-    free(frames);
-    return end_transaction(c, ok, err);
+    bool ok = accepted ? accept_frames(&act, burst, err) : unaccept_frames(&act, burst, err);
+    if (ok && act.n == 0)
+        ok = no_burst(c, burst, err);
+    return act_end(&act, ok, who, err);
+}
+
+/* A recalled burst is one with a recalled frame: on = its first; off = all that are. */
+bool catalogue_recall(struct catalogue *c, int64_t burst, bool on, const char *who, struct err *err)
+{
+    static const char first[] =
+        "SELECT id, identity FROM frame WHERE burst = ?1 AND missing = 0 ORDER BY position LIMIT 1";
+    static const char recalled[] = "SELECT id, identity FROM frame WHERE burst = ?1 AND recalled = 1";
+    struct act act;
+    struct sql q;
+    if (!act_begin(&act, c, err))
+        return false;
+    bool ok = sql_start(c, &q, on ? first : recalled, err);
+    if (ok) {
+        sql_int(&q, burst);
+        ok = act_add_rows(&act, &q, on ? "recall" : "unrecall", err);
+    }
+    if (ok && on && act.n == 0)
+        ok = no_burst(c, burst, err);
+    return act_end(&act, ok, who, err);
 }
 
 bool catalogue_history(struct catalogue *c, int64_t frame, catalogue_history_visit *visit, void *context,
@@ -125,7 +96,7 @@ bool catalogue_history(struct catalogue *c, int64_t frame, catalogue_history_vis
     struct sql q;
     bool ok = true;
     if (!sql_start(c, &q,
-                   "SELECT decision, who, at_ns FROM decision WHERE frame = ?1"
+                   "SELECT decision, who, at_ns, undone FROM decision WHERE frame = ?1"
                    " AND decision IN ('keep', 'reject', 'clear') ORDER BY id",
                    err))
         return false;
@@ -137,7 +108,8 @@ bool catalogue_history(struct catalogue *c, int64_t frame, catalogue_history_vis
                                                                   ? CATALOGUE_REJECT
                                                                   : CATALOGUE_UNDECIDED,
                                                   .who = sql_get_text(&q, 1),
-                                                  .at_ns = sql_get_int(&q, 2)};
+                                                  .at_ns = sql_get_int(&q, 2),
+                                                  .undone = sql_get_int(&q, 3) != 0};
         ok = visit(context, &decided, err);
     }
     return sql_end(&q) && ok;

@@ -127,7 +127,7 @@ static enum catalogue_decision decision_of(const char *word)
 
 static void get_row(const struct sql *q, struct catalogue_row *row)
 {
-    enum { AT = N_FRAME_COLUMNS, ITEM = AT + 9 };
+    enum { AT = N_FRAME_COLUMNS, ITEM = AT + 11 };
     *row = (struct catalogue_row){0};
     get_metadata(q, &row->frame);
     get_state(q, &row->frame);
@@ -145,6 +145,8 @@ static void get_row(const struct sql *q, struct catalogue_row *row)
     row->outcome = sql_get_text(q, AT + 6);
     row->path = sql_is_null(q, AT + 7) ? NULL : sql_get_text(q, AT + 7);
     row->n_items = (uint32_t)sql_get_int(q, AT + 8);
+    row->shortlist = sql_get_int(q, AT + 9) != 0;
+    row->recalled = sql_get_int(q, AT + 10) != 0;
     row->has_item = !sql_is_null(q, ITEM);
     if (row->has_item)
         get_item(q, ITEM, &row->item);
@@ -155,7 +157,7 @@ static void get_row(const struct sql *q, struct catalogue_row *row)
     ", " OUTCOME ","                                                                                         \
     " (SELECT path FROM file p WHERE p.frame = f.id AND p.kind IN ('jpeg','raw','heif','container')"         \
     "  ORDER BY p.missing, CASE p.kind WHEN 'jpeg' THEN 0 WHEN 'raw' THEN 1 ELSE 2 END, p.path LIMIT 1),"    \
-    " (SELECT count(*) FROM item n WHERE n.frame = f.id), " ITEM_COLUMNS                                     \
+    " (SELECT count(*) FROM item n WHERE n.frame = f.id), f.shortlist, f.recalled, " ITEM_COLUMNS            \
     " FROM frame f LEFT JOIN item i ON i.frame = f.id AND i.pass = f.pass"
 #define ROW_FILTER                                                                                           \
     " (?1 IS NULL OR " OUTCOME " = ?1) AND (?2 OR f.missing = 0) ORDER BY f.burst, f.position, f.id"

@@ -47,53 +47,6 @@ bool replay_is_behind(struct catalogue *c, bool *behind, struct err *err)
     return true;
 }
 
-static bool set_decision(struct catalogue *c, int64_t frame, const char *word, struct err *err)
-{
-    struct sql q;
-    if (!sql_start(c, &q, "UPDATE frame SET decision = ?1 WHERE id = ?2", err))
-        return false;
-    sql_text(&q, strcmp(word, "clear") == 0 ? "" : word);
-    sql_int(&q, frame);
-    return sql_done(&q, err);
-}
-
-static bool set_accepted(struct catalogue *c, int64_t frame, const char *proposal, struct err *err)
-{
-    struct sql q;
-    if (!sql_start(c, &q, "UPDATE frame SET accepted = ?1 WHERE id = ?2", err))
-        return false;
-    sql_text(&q, proposal);
-    sql_int(&q, frame);
-    return sql_done(&q, err);
-}
-
-bool replay_apply(struct catalogue *c, int64_t frame, const char *word, const char *who, int64_t at_ns,
-                  struct err *err)
-{
-    static const char *const decisions[] = {"keep", "reject", "clear"};
-    static const char *const acceptances[][2] = {
-        {"accept-keep", "keep"}, {"accept-reject", "reject"}, {"accept-none", "none"}, {"unaccept", ""}};
-    bool known = false, ok = true;
-    struct sql q;
-    for (size_t i = 0; i < sizeof decisions / sizeof decisions[0] && !known; i++)
-        if ((known = strcmp(word, decisions[i]) == 0))
-            ok = set_decision(c, frame, word, err);
-    for (size_t i = 0; i < sizeof acceptances / sizeof acceptances[0] && !known; i++)
-        if ((known = strcmp(word, acceptances[i][0]) == 0))
-            ok = set_accepted(c, frame, acceptances[i][1], err);
-    if (!known)
-        return err_set(err, ERR_DAMAGED,
-                       "'" ROOT_STATE "/" REPLAY_LOG "' holds a word that is not known: '%.40s'", word);
-    if (!ok ||
-        !sql_start(c, &q, "INSERT INTO decision (frame, decision, who, at_ns) VALUES (?1, ?2, ?3, ?4)", err))
-        return false;
-    sql_int(&q, frame);
-    sql_text(&q, word);
-    sql_text(&q, who);
-    sql_int(&q, at_ns);
-    return sql_done(&q, err);
-}
-
 static bool find_identity(struct catalogue *c, const char *identity, int64_t *frame, struct err *err)
 {
     struct sql q;
@@ -104,18 +57,6 @@ static bool find_identity(struct catalogue *c, const char *identity, int64_t *fr
     if (sql_row(&q, err))
         *frame = sql_get_int(&q, 0);
     return sql_end(&q);
-}
-
-static bool wait_for_frame(struct catalogue *c, char *const *fields, int64_t at_ns, struct err *err)
-{
-    struct sql q;
-    if (!sql_start(c, &q, "INSERT INTO pending (identity, decision, who, at_ns) VALUES (?1, ?2, ?3, ?4)",
-                   err))
-        return false;
-    for (int i = 0; i < 3; i++)
-        sql_text(&q, fields[i]);
-    sql_int(&q, at_ns);
-    return sql_done(&q, err);
 }
 
 struct reader {
@@ -129,13 +70,15 @@ static bool take_record(void *context, char *const *fields, size_t n, struct err
     int64_t frame, at_ns;
     if (++r->read <= r->known)
         return true;
-    if (n != REPLAY_FIELDS || !instant_parse(fields[3], &at_ns))
+    if (n < REPLAY_FIELDS - 1 || n > REPLAY_FIELDS || !instant_parse(fields[3], &at_ns))
         return err_set(err, ERR_DAMAGED, "record %lld of '" ROOT_STATE "/" REPLAY_LOG "' is not a decision",
                        (long long)r->read);
-    if (!find_identity(r->c, fields[0], &frame, err))
-        return false;
-    return frame > 0 ? replay_apply(r->c, frame, fields[1], fields[2], at_ns, err)
-                     : wait_for_frame(r->c, fields, at_ns, err);
+    const struct replay_record record = {.identity = fields[0],
+                                         .word = fields[1],
+                                         .who = fields[2],
+                                         .at_ns = at_ns,
+                                         .detail = n == REPLAY_FIELDS ? fields[4] : ""};
+    return find_identity(r->c, record.identity, &frame, err) && replay_apply(r->c, frame, &record, err);
 }
 
 static bool write_rows(struct catalogue *c, struct textlog *log, const char *rows, size_t *n, struct err *err)
@@ -147,8 +90,9 @@ static bool write_rows(struct catalogue *c, struct textlog *log, const char *row
         return false;
     while (ok && sql_row(&q, err)) {
         const char *const fields[REPLAY_FIELDS] = {sql_get_text(&q, 0), sql_get_text(&q, 1),
-                                                   sql_get_text(&q, 2), instant_text(sql_get_int(&q, 3), at)};
-        ok = textlog_write(log, fields, REPLAY_FIELDS, err);
+                                                   sql_get_text(&q, 2), instant_text(sql_get_int(&q, 3), at),
+                                                   sql_get_text(&q, 4)};
+        ok = textlog_write(log, fields, fields[4][0] != '\0' ? REPLAY_FIELDS : REPLAY_FIELDS - 1, err);
         ++*n;
     }
     return sql_end(&q) && ok;
@@ -162,10 +106,11 @@ static bool write_anew(struct catalogue *c, size_t *n, struct err *err)
     if (log == NULL)
         return false;
     if (!write_rows(c, log,
-                    "SELECT f.identity, d.decision, d.who, d.at_ns FROM decision d JOIN frame f"
+                    "SELECT f.identity, d.decision, d.who, d.at_ns, d.detail FROM decision d JOIN frame f"
                     " ON f.id = d.frame ORDER BY d.id",
                     n, err) ||
-        !write_rows(c, log, "SELECT identity, decision, who, at_ns FROM pending ORDER BY id", n, err)) {
+        !write_rows(c, log, "SELECT identity, decision, who, at_ns, detail FROM pending ORDER BY id", n,
+                    err)) {
         textlog_discard(log);
         return false;
     }
@@ -231,12 +176,18 @@ bool replay_attach(struct catalogue *c, const char *identity, int64_t frame, str
     bool ok = true, any = false;
     if (!c->replaying)
         return true;
-    if (!sql_start(c, &q, "SELECT decision, who, at_ns FROM pending WHERE identity = ?1 ORDER BY id", err))
+    if (!sql_start(c, &q, "SELECT decision, who, at_ns, detail FROM pending WHERE identity = ?1 ORDER BY id",
+                   err))
         return false;
     sql_text(&q, identity);
     while (ok && sql_row(&q, err)) {
         any = true;
-        ok = replay_apply(c, frame, sql_get_text(&q, 0), sql_get_text(&q, 1), sql_get_int(&q, 2), err);
+        const struct replay_record record = {.identity = identity,
+                                             .word = sql_get_text(&q, 0),
+                                             .who = sql_get_text(&q, 1),
+                                             .at_ns = sql_get_int(&q, 2),
+                                             .detail = sql_get_text(&q, 3)};
+        ok = replay_apply(c, frame, &record, err);
     }
     ok = sql_end(&q) && ok;
     if (!ok || !any)

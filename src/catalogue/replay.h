@@ -14,8 +14,16 @@
 #include "sql.h"
 
 #define REPLAY_LOG "decisions.log"
-/* Fields of a record: identity, word, who, UTC as RFC 3339. */
-enum { REPLAY_FIELDS = 4 };
+/* Fields of a record: identity, word, who, UTC as RFC 3339, and what some words need besides: undo and
+   remove-area the time of the act that is meant, ignore and keep-out the shares x y w h. Other records end
+   before that field. */
+enum { REPLAY_FIELDS = 5 };
+
+struct replay_record {
+    const char *identity, *word, *who;
+    int64_t at_ns;
+    const char *detail; /* "" = none */
+};
 
 /* True if the log is not as long as when the tables last followed it. */
 bool replay_is_behind(struct catalogue *c, bool *behind, struct err *err);
@@ -29,9 +37,8 @@ bool replay_note(struct catalogue *c, size_t n, struct err *err);
 bool replay_look(struct catalogue *c, struct err *err);
 /* Attaches what waits for this identity to the frame. */
 bool replay_attach(struct catalogue *c, const char *identity, int64_t frame, struct err *err);
-/* Applies one record to a frame's row and history. Words: keep, reject, clear; accept-keep, accept-reject,
-   accept-none (the proposal that a person agreed with), unaccept. ERR_DAMAGED for any other. */
-bool replay_apply(struct catalogue *c, int64_t frame, const char *word, const char *who, int64_t at_ns,
-                  struct err *err);
+/* Applies one record to a frame's row and history; frame 0: it waits for a frame of its identity. ERR_DAMAGED
+   for a word that is not known or a detail that does not fit it. */
+bool replay_apply(struct catalogue *c, int64_t frame, const struct replay_record *record, struct err *err);
 
 #endif

@@ -127,13 +127,42 @@ static const char *const version_1[] = {
     "  FROM copy ORDER BY copy.path",
     NULL,
 };
+
+/* What a page for looking and deciding adds: acts that can be taken back, the second round, areas. */
+static const char *const version_2[] = {
+    "ALTER TABLE decision ADD COLUMN detail TEXT NOT NULL DEFAULT ''",
+    "ALTER TABLE decision ADD COLUMN undone INTEGER NOT NULL DEFAULT 0",
+    "CREATE INDEX decision_at ON decision (at_ns)",
+    "ALTER TABLE pending ADD COLUMN detail TEXT NOT NULL DEFAULT ''",
+    "ALTER TABLE frame ADD COLUMN shortlist INTEGER NOT NULL DEFAULT 0",
+    "ALTER TABLE frame ADD COLUMN recalled INTEGER NOT NULL DEFAULT 0",
+
+    "CREATE TABLE area ("
+    "  id INTEGER PRIMARY KEY REFERENCES decision (id),"
+    "  frame INTEGER NOT NULL REFERENCES frame (id),"
+    "  kind TEXT NOT NULL CHECK (kind IN ('ignore', 'keep-out')),"
+    "  x REAL NOT NULL, y REAL NOT NULL, w REAL NOT NULL, h REAL NOT NULL,"
+    "  made TEXT NOT NULL, removed INTEGER NOT NULL DEFAULT 0"
+    ") STRICT",
+    "CREATE INDEX area_frame ON area (frame)",
+
+    "DROP VIEW decisions",
+    "CREATE VIEW decisions AS SELECT d.frame, f.identity, d.decision, d.who,"
+    "  strftime('%Y-%m-%dT%H:%M:%SZ', d.at_ns / 1000000000, 'unixepoch') AS at, d.detail, d.undone"
+    "  FROM decision d JOIN frame f ON f.id = d.frame ORDER BY d.id",
+
+    "CREATE VIEW areas AS SELECT a.id, b.setup, a.kind, a.x, a.y, a.w, a.h FROM area a"
+    "  JOIN frame f ON f.id = a.frame JOIN burst b ON b.number = f.burst"
+    "  WHERE a.removed = 0 ORDER BY b.setup, a.id",
+    NULL,
+};
 /* clang-format on */
 
 const struct schema *schema_current(void)
 {
     /* Step N brings a catalogue of version N to version N + 1. A step is never changed once it is released;
        new ones go to the end. */
-    static const struct schema_step steps[] = {{version_1}};
+    static const struct schema_step steps[] = {{version_1}, {version_2}};
     static const struct schema current = {SCHEMA_APPLICATION_ID, steps, sizeof steps / sizeof steps[0]};
     return &current;
 }

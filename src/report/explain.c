@@ -113,7 +113,8 @@ static bool add_history(void *context, const struct catalogue_decided *decided, 
     }
     return (cJSON_AddStringToObject(object, "decision", what) != NULL &&
             list_json_path(object, "who", decided->who) &&
-            cJSON_AddStringToObject(object, "at", text_time(time, &at)) != NULL) ||
+            cJSON_AddStringToObject(object, "at", text_time(time, &at)) != NULL &&
+            cJSON_AddBoolToObject(object, "undone", decided->undone) != NULL) ||
            err_nomem(err);
 }
 

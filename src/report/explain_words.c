@@ -219,7 +219,7 @@ static bool say_decided(void *context, const struct catalogue_decided *decided, 
     str_printf(history->out, "  %s  %s by ", text_time(time, &at),
                decided->decision == CATALOGUE_UNDECIDED ? "cleared" : text_decision(decided->decision));
     text_append_name(history->out, decided->who);
-    str_append_char(history->out, '\n');
+    str_append(history->out, decided->undone ? ", taken back since\n" : "\n");
     return true;
 }
 

@@ -87,7 +87,7 @@ struct seen {
     int n;
     char path[256], outcome[16];
     enum catalogue_decision decision;
-    bool camera, accepted, has_item;
+    bool camera, accepted, has_item, shortlist, recalled;
     double blur;
     uint32_t n_items;
 };
@@ -103,6 +103,8 @@ static inline bool see_row(void *context, const struct catalogue_row *row, struc
     s->camera = row->decided_in_camera;
     s->accepted = row->accepted;
     s->has_item = row->has_item;
+    s->shortlist = row->shortlist;
+    s->recalled = row->recalled;
     s->blur = row->item.blur_px;
     s->n_items = row->n_items;
     return true;
