@@ -40,7 +40,9 @@ ACLI_SRC   := $(sort $(wildcard src/cli_apply/*.c))
 CARDGEN_SRC := $(sort $(wildcard tests/cardgen/*.c))
 REF_SRC    := $(sort $(wildcard tests/ref/*.c))
 UNIT_SRC   := $(sort $(wildcard tests/unit/test_*.c))
-BENCH_SRC  := $(sort $(wildcard tests/bench/*.c))
+BENCH_SRC  := $(sort $(wildcard tests/bench/bench_*.c))
+# What the benches share, with the drawing part of the card generator.
+BENCH_PARTS := $(filter-out $(BENCH_SRC),$(sort $(wildcard tests/bench/*.c))) $(filter-out %/main.c,$(CARDGEN_SRC))
 CRASH_SRC  := $(sort $(wildcard tests/crash/*.c))
 TORTURE_SRC := $(sort $(wildcard tests/torture/*.c))
 HEADERS    := $(sort $(wildcard include/chaffinch/*.h))
@@ -81,7 +83,7 @@ $(OUT)/chaffinch-apply: $(call obj,$(ACLI_SRC)) $(OUT)/libapply.a
 	$(CC) $(CFLAGS_ALL) $(LDFLAGS_ALL) -o $@ $^ $(APPLY_LIBS)
 $(OUT)/cardgen: $(call obj,$(CARDGEN_SRC)) $(OUT)/libtest.a
 	$(CC) $(CFLAGS_ALL) $(LDFLAGS_ALL) -o $@ $^ $(LIBS)
-$(OUT)/unit/%: $(OUT)/tests/unit/%.o $(OUT)/libtest.a
+$(OUT)/unit/%: $(OUT)/tests/unit/%.o $(OUT)/libbench.a $(OUT)/libtest.a
 	@mkdir -p $(@D)
 	$(CC) $(CFLAGS_ALL) $(LDFLAGS_ALL) -o $@ $^ $(LIBS) $$(pkg-config --libs check)
 $(OUT)/crash/%: $(OUT)/tests/crash/%.o $(OUT)/libtest.a
@@ -98,12 +100,14 @@ $(OUT)/torture/%: $(OUT)/tests/torture/%.o $(TORTURE_OBJ) $(OUT)/libtest.a
 	@mkdir -p $(@D)
 	$(CC) $(CFLAGS_ALL) $(LDFLAGS_ALL) $(TORTURE_WRAP) -o $@ $^ $(LIBS)
 
-$(OUT)/bench/%: $(OUT)/tests/bench/%.o $(OUT)/libtest.a
+$(OUT)/libbench.a: $(call obj,$(BENCH_PARTS))
+	@rm -f $@; $(AR) rcs $@ $^
+$(OUT)/bench/%: $(OUT)/tests/bench/%.o $(OUT)/libbench.a $(OUT)/libtest.a
 	@mkdir -p $(@D)
 	$(CC) $(CFLAGS_ALL) $(LDFLAGS_ALL) -o $@ $^ $(LIBS)
 
 compile_commands.json: Makefile
-	@scripts/compile-commands '$(CC) $(CPPFLAGS_ALL) $(CFLAGS_ALL)' $(ALL_SRC) $(CLI_SRC) $(ACLI_SRC) $(CARDGEN_SRC) $(UNIT_SRC) $(CRASH_SRC) $(TORTURE_SRC) $(BENCH_SRC) $(REF_SRC) > $@
+	@scripts/compile-commands '$(CC) $(CPPFLAGS_ALL) $(CFLAGS_ALL)' $(ALL_SRC) $(CLI_SRC) $(ACLI_SRC) $(CARDGEN_SRC) $(UNIT_SRC) $(CRASH_SRC) $(TORTURE_SRC) $(BENCH_SRC) $(BENCH_PARTS) $(REF_SRC) > $@
 
 cardgen: $(OUT)/cardgen ## build the demo card generator
 
@@ -135,6 +139,9 @@ bench: $(BENCH_BIN) $(OUT)/cardgen ## measuring beside djpeg (FILES="a.jpg folde
 	@$(OUT)/bench/bench_catalogue
 	@[ -f .build/demo/truth.csv ] || $(OUT)/cardgen .build/demo --jobs 2
 	@$(OUT)/bench/bench_rank .build/demo/card .build/demo/truth.csv
+
+bench-rank: $(OUT)/bench/bench_bursts ## how right the ranking is, on rendered bursts with a known truth (ARGS="--set report --condition wind": see DEVELOPERS.md)
+	@scripts/bench-rank $(OUT) $(ARGS)
 
 check: lint unit cli crash torture-short ## every quick test
 
@@ -169,5 +176,5 @@ help: ## this list
 	@awk -F':.*## ' '/^[a-z-]+:.*## /{printf "  make %-13s %s\n", $$1, $$2}' Makefile
 	@echo "  settings: CC=$(CC) OPT=$(OPT) SANITIZE=address,undefined WERROR=1 PREFIX= DESTDIR="
 
-.PHONY: all cardgen unit headers lint cli crash torture-short torture bench check valgrind threads check-all clean install uninstall help
+.PHONY: all cardgen unit headers lint cli crash torture-short torture bench bench-rank check valgrind threads check-all clean install uninstall help
 -include $(shell find $(OUT) -name '*.d' 2>/dev/null)

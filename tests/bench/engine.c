@@ -1,0 +1,84 @@
+/* engine.c - the engine's calls on a rendered burst. */
+#include "engine.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <time.h>
+
+static double now_s(void)
+{
+    struct timespec t;
+    clock_gettime(CLOCK_PROCESS_CPUTIME_ID, &t);
+    return (double)t.tv_sec + (double)t.tv_nsec * 1e-9;
+}
+
+static void fail(const char *what, const struct err *err)
+{
+    fprintf(stderr, "bench: %s: %s\n", what, err->message);
+    exit(1);
+}
+
+static void print_detail(const struct bench_burst *b, const struct subject_burst *found,
+                         const struct verdicts *v)
+{
+    static const char *const mode[] = {"moving", "in place", "unknown"};
+    printf("%s%s, %u passes, noise %.2f\n", mode[found->mode], found->perch ? " (perch)" : "",
+           found->n_passes, (double)found->noise_luma);
+    for (size_t t = 0; t < b->n; t++) {
+        printf("%3zu", t);
+        for (int k = 0; k < BENCH_BIRDS; k++) {
+            const struct bench_bird *q = &b->frame[t].bird[k];
+            if (q->flags & BIRD_PRESENT)
+                printf(" [%d blur %.2f head %.2f vis %.2f%s%s%s%s %.0f,%.0f %.0fx%.0f]", k,
+                       (double)q->blur_px, (double)q->head_px, (double)q->visible,
+                       q->flags & BIRD_CUT ? " cut" : "", q->flags & BIRD_HIDDEN ? " hidden" : "",
+                       q->flags & BIRD_LANDED ? " landed" : "", q->flags & BIRD_HOVERING ? " hovers" : "",
+                       (double)q->x, (double)q->y, (double)q->w, (double)q->h);
+        }
+        for (size_t i = 0; i < v->items; i++) {
+            const struct rank_item *m = &v->item[i];
+            if (m->frame == t)
+                printf(" {%u score %.2f blur %.2f (%.2f-%.2f) P %.2f flags %x %u,%u %ux%u}", m->pass,
+                       m->score, m->blur_px, m->blur_low_px, m->blur_high_px, m->p_sharp, m->flags, m->x_px,
+                       m->y_px, m->w_px, m->h_px);
+        }
+        printf(" %s %s %u\n", rank_proposal_token(v->frame[t].proposal),
+               rank_reason_token(v->frame[t].reason), v->frame[t].rank);
+    }
+}
+
+void engine_judge(const struct bench_burst *b, bool detail, struct marks *marks)
+{
+    struct grid grid[BENCH_FRAMES];
+    const struct grid *view[BENCH_FRAMES];
+    int64_t time_ns[BENCH_FRAMES];
+    struct rank_frame frame[BENCH_FRAMES] = {{0}};
+    struct err err = ERR_INIT;
+    for (size_t t = 0; t < b->n; t++) {
+        if (!grid_view(&grid[t], b->frame[t].packed, b->frame[t].packed_bytes, &err))
+            fail("grid", &err);
+        view[t] = &grid[t];
+        time_ns[t] = frame[t].time_ns = b->frame[t].time_ns;
+        frame[t].measured = true;
+    }
+    struct subject_input input = {view, time_ns, b->n};
+    struct rank_scores scores = {0};
+    double start = now_s();
+    struct subject_burst *found = subject_find(&input, &err);
+    if (found == NULL)
+        fail("finding", &err);
+    if (!rank_score(&input, found, &scores, &err))
+        fail("scoring", &err);
+    struct rank_burst kind = {found->mode, found->perch};
+    struct rank_options options = {0};
+    if (!rank_choose(&kind, scores.item, scores.n, frame, b->n, &options, &err))
+        fail("choosing", &err);
+    marks->engine_s += now_s() - start;
+    struct verdicts v = {found->mode, scores.item, scores.n, frame};
+    if (detail)
+        print_detail(b, found, &v);
+    marks_judge(b, &v, marks);
+    rank_scores_release(&scores);
+    subject_free(found);
+}
