@@ -17,6 +17,7 @@
 #include <stdint.h>
 
 #include "chaffinch/err.h"
+#include "chaffinch/str.h"
 
 /* What a file is, by its name. */
 enum frame_file_kind {
@@ -105,5 +106,43 @@ void frame_time_format(int64_t time_ns, int subsec_digits, bool has_offset, int 
 
 /* Can this be what frame_peek() fills? For the bytes that cross a worker's pipe. */
 bool frame_meta_valid(const struct frame_meta *meta);
+
+/* ---- marks for other programs ----------------------------------------------------------------------------
+ * ISO 16684-1 (XMP). Must run in a worker like every parser of foreign bytes. */
+
+struct frame_marks {
+    int rating;                  /* xmp:Rating to be written where none is, -1..5; 0 = none */
+    const char *const *keywords; /* added to dc:subject where they are missing */
+    size_t n_keywords;
+    bool embedded;      /* with the packet wrapper that a picture wants, and room to grow */
+    bool without_place; /* drops properties that tell place, body or owner, and values that are paths */
+};
+struct frame_marked {
+    bool changed;   /* something was added or taken back: without it the text need not be written */
+    bool rated;     /* the rating was written */
+    int old_rating; /* what was there, -1..5; 0 = none or zero */
+};
+/* Merges the marks into an XMP text (NULL = none yet) and appends the result. A rating that is there and not
+   zero stays; every property that is not ours stays, which is proven by reading the result back. Keywords
+   that an earlier run added and that are not among the marks are taken back. ERR_FORMAT: not well-formed XMP,
+   or something would not survive. */
+bool frame_mark(const char *packet, size_t size, const struct frame_marks *marks, struct str *out,
+                struct frame_marked *marked, struct err *err);
+
+/* What a JPEG's metadata becomes in a copy. */
+struct frame_dress {
+    const struct frame_marks *marks; /* NULL = its XMP stays as it is */
+    const char *packet; /* XMP to begin with instead of the embedded one (a sidecar); NULL = the embedded */
+    size_t packet_size;
+    bool without_place; /* no GPS, serial number, owner, maker note or path; no second picture behind the end
+                         */
+    uint32_t width_px, height_px; /* of the new picture, 0 = as it was */
+    const uint8_t *thumb;         /* JPEG instead of the Exif thumbnail, NULL = as it was */
+    size_t thumb_size;
+};
+/* Appends `body` (a JPEG, or NULL = the picture of `jpeg` itself, coded data untouched) with the metadata of
+   `jpeg` as `dress` tells. Must run in a worker. ERR_FORMAT. */
+bool frame_dress(const uint8_t *jpeg, size_t size, const uint8_t *body, size_t body_size,
+                 const struct frame_dress *dress, struct str *out, struct err *err);
 
 #endif

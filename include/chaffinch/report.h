@@ -76,4 +76,40 @@ bool report_sheet(struct catalogue *c, const struct report_sheet_options *option
 bool report_sheet_write(struct session *s, struct worker_pool *workers, const char *output, char **where,
                         struct err *err);
 
+/* ---- handing on -----------------------------------------------------------------------------------------
+ */
+
+enum report_sidecar_name {
+    REPORT_SIDECAR_BASE, /* IMG_1.xmp */
+    REPORT_SIDECAR_WHOLE /* IMG_1.JPG.xmp */
+};
+enum report_keyword {
+    REPORT_KEYWORD_SETUP = 1 << 0, /* "set-up 2" */
+    REPORT_KEYWORD_BURST = 1 << 1, /* "burst 14" */
+    REPORT_KEYWORD_PASS = 1 << 2   /* "pass 14.1" */
+};
+struct report_hand_on_options {
+    bool unseen;                       /* also what no person has decided or accepted */
+    bool mark_rejects;                 /* rejects get xmp:Rating -1; else nothing is written for them */
+    int keep_rating, shortlist_rating; /* 0..3; 0 = no rating */
+    unsigned keywords;                 /* enum report_keyword */
+    const char *prefix;                /* before each keyword; NULL = none */
+    enum report_sidecar_name name;     /* of new sidecars; existing ones keep theirs */
+};
+struct report_handed_on {
+    uint64_t frames;
+    uint64_t written;      /* new sidecars */
+    uint64_t prepared;     /* merged texts that wait for chaffinch-apply --sidecars */
+    uint64_t unchanged;    /* sidecars that say all of it already */
+    uint64_t rated_before; /* a rating that was there stays */
+    uint64_t unseen;       /* kept by the engine, left out since nobody has looked */
+    uint64_t failed;       /* each named through the session's log */
+};
+/* Writes XMP sidecars (ISO 16684) where a picture has none, without replacing anything, and prepares merged
+   texts below `.chaffinch/outgoing/` where it has one. Pictures are never written. The session must be open
+   for writing. ERR_IO where `.chaffinch/` cannot be written; a sidecar that cannot is counted in failed. */
+bool report_hand_on(struct session *s, struct worker_pool *workers,
+                    const struct report_hand_on_options *options, struct report_handed_on *handed,
+                    struct err *err);
+
 #endif

@@ -21,6 +21,7 @@
 #include "chaffinch/card.h"
 #include "chaffinch/catalogue.h"
 #include "chaffinch/err.h"
+#include "chaffinch/hash.h"
 #include "chaffinch/log.h"
 #include "chaffinch/root.h"
 #include "chaffinch/worker.h"
@@ -89,5 +90,35 @@ typedef bool session_crop_done(void *context, size_t index, const uint8_t *jpeg,
                                uint32_t width_px, uint32_t height_px, const char *cause, struct err *err);
 bool session_crops(struct session *s, struct worker_pool *workers, const struct session_crop *crops, size_t n,
                    session_crop_done *done, void *context, struct err *err);
+
+/* What is made for other programs and other eyes, one piece a file, in workers: bytes come back, nothing is
+   written. Frame.h tells what marks do (frame_mark) and what a copy loses (frame_dress). */
+enum session_errand_kind {
+    SESSION_MARK,  /* an XMP text: the sidecar, or a new one, with the marks */
+    SESSION_DRESS, /* a JPEG with its coded picture untouched and the marks embedded */
+    SESSION_CUT    /* a JPEG that holds `box` of the picture, coefficients copied, metadata kept */
+};
+struct session_errand {
+    enum session_errand_kind kind;
+    const char *picture;         /* below the session or absolute; NULL for SESSION_MARK */
+    const char *sidecar;         /* NULL = none */
+    int rating;                  /* as struct frame_marks */
+    const char *const *keywords; /* at most 8 */
+    size_t n_keywords;
+    bool without_place;
+    uint32_t box[4];
+};
+struct session_made {
+    const uint8_t *bytes; /* NULL: cause tells why. Valid during the call */
+    size_t size;
+    const char *cause;
+    bool changed, rated;
+    int old_rating;
+    struct hash_digest read; /* of the sidecar, as it was merged */
+};
+typedef bool session_errand_done(void *context, size_t index, const struct session_made *made,
+                                 struct err *err);
+bool session_errands(struct session *s, struct worker_pool *workers, const struct session_errand *errands,
+                     size_t n, session_errand_done *done, void *context, struct err *err);
 
 #endif

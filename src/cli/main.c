@@ -27,6 +27,7 @@ static const struct cli_command commands[] = {
     {"decide", cmd_decide, false, "record a person's keep or reject; it always wins"},
     {"field", cmd_field, false, "work out depth of field, background, motion blur and timing beforehand"},
     {"sheet", cmd_sheet, true, "write the contact sheet"},
+    {"hand-on", cmd_hand_on, true, "write what was decided as XMP sidecars for other programs"},
 };
 enum { N_COMMANDS = sizeof commands / sizeof commands[0] };
 

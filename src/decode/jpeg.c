@@ -397,4 +397,113 @@ bool decode_encode_jpeg(const struct decode_picture *picture, int quality, uint8
     return ok;
 }
 
+/* ---- cutting without decoding -------------------------------------------------------------------------- */
+
+struct cutter {
+    struct reader reader;
+    struct jpeg_compress_struct to;
+    const uint32_t *box;
+    unsigned char *bytes;
+    unsigned long size;
+};
+
+static uint32_t block_px(const struct jpeg_decompress_struct *d, bool across)
+{
+    return (uint32_t)(across ? d->max_h_samp_factor : d->max_v_samp_factor) * DCTSIZE;
+}
+
+static bool on_blocks(struct cutter *c)
+{
+    const struct jpeg_decompress_struct *d = &c->reader.info;
+    uint32_t across = block_px(d, true), down = block_px(d, false);
+    const uint32_t *box = c->box;
+    if (box[2] == 0 || box[3] == 0 || box[0] > d->image_width || box[2] > d->image_width - box[0] ||
+        box[1] > d->image_height || box[3] > d->image_height - box[1])
+        return fail(&c->reader, "the crop does not lie inside the picture");
+    if (box[0] % across != 0 || box[1] % down != 0)
+        return fail(&c->reader, "the crop does not begin on a border of the picture's blocks");
+    return true;
+}
+
+/* Coefficients of one component: whole blocks, moved by whole blocks. */
+static void copy_component(struct cutter *c, jvirt_barray_ptr from, jvirt_barray_ptr to, int index)
+{
+    struct jpeg_decompress_struct *d = &c->reader.info;
+    const jpeg_component_info *in = &d->comp_info[index];
+    jpeg_component_info *out = &c->to.comp_info[index];
+    JDIMENSION left = c->box[0] / block_px(d, true) * (JDIMENSION)in->h_samp_factor;
+    JDIMENSION top = c->box[1] / block_px(d, false) * (JDIMENSION)in->v_samp_factor;
+    for (JDIMENSION row = 0; row < out->height_in_blocks; row++) {
+        JBLOCKARRAY source = d->mem->access_virt_barray((j_common_ptr)d, from, top + row, 1, FALSE);
+        JBLOCKARRAY target = c->to.mem->access_virt_barray((j_common_ptr)&c->to, to, row, 1, TRUE);
+        for (JDIMENSION i = 0; i < out->width_in_blocks; i++)
+            memcpy(target[0][i], source[0][left + i], sizeof(JBLOCK));
+    }
+}
+
+/* As many blocks as the new size asks for: jpeg_write_coefficients counts them only later. */
+static JDIMENSION blocks_of(uint32_t length, int factor, int most)
+{
+    uint64_t px = (uint64_t)length * (uint64_t)factor, unit = (uint64_t)most * DCTSIZE;
+    return (JDIMENSION)((px + unit - 1) / unit);
+}
+
+static JDIMENSION round_up(JDIMENSION n, int unit)
+{
+    return (n + (JDIMENSION)unit - 1) / (JDIMENSION)unit * (JDIMENSION)unit;
+}
+
+static bool write_cut(void *context)
+{
+    struct cutter *c = context;
+    struct jpeg_decompress_struct *d = &c->reader.info;
+    jvirt_barray_ptr to[MAX_COMPONENTS];
+    if (!open_reader(&c->reader))
+        return false;
+    if (!on_blocks(c))
+        return false;
+    jvirt_barray_ptr *from = jpeg_read_coefficients(d);
+    if (c->reader.guard.cut_short)
+        return fail(&c->reader, "the picture is cut short");
+    jpeg_create_compress(&c->to);
+    jpeg_mem_dest(&c->to, &c->bytes, &c->size);
+    jpeg_copy_critical_parameters(d, &c->to);
+    c->to.image_width = c->box[2];
+    c->to.image_height = c->box[3];
+    c->to.write_JFIF_header = FALSE; /* comes with the other metadata */
+    c->to.optimize_coding = TRUE;
+    for (int i = 0; i < c->to.num_components; i++) {
+        const jpeg_component_info *in = &d->comp_info[i];
+        JDIMENSION wide = blocks_of(c->box[2], in->h_samp_factor, d->max_h_samp_factor);
+        JDIMENSION high = blocks_of(c->box[3], in->v_samp_factor, d->max_v_samp_factor);
+        to[i] = c->to.mem->request_virt_barray(
+            (j_common_ptr)&c->to, JPOOL_IMAGE, TRUE, round_up(wide, in->h_samp_factor),
+            round_up(high, in->v_samp_factor), (JDIMENSION)in->v_samp_factor);
+    }
+    jpeg_write_coefficients(&c->to, to);
+    for (int i = 0; i < c->to.num_components; i++)
+        copy_component(c, from[i], to[i], i);
+    jpeg_finish_compress(&c->to);
+    return true;
+}
+
+bool decode_cut_jpeg(const uint8_t *bytes, size_t size, const uint32_t box[4], uint8_t **out,
+                     size_t *out_size, struct err *err)
+{
+    struct cutter c = {.reader = {.bytes = bytes, .size = size, .err = err}, .box = box};
+    guard_init(&c.reader.guard, err);
+    c.reader.info.err = &c.reader.guard.manager;
+    c.to.err = &c.reader.guard.manager;
+    bool ok = guarded(&c.reader.guard, write_cut, &c);
+    jpeg_destroy_decompress(&c.reader.info);
+    jpeg_destroy_compress(&c.to);
+    if (ok) {
+        *out = c.bytes;
+        *out_size = c.size;
+    } else {
+        free(c.bytes);
+    }
+    return ok;
+}
+
 const struct decoder decode_jpeg_decoder = {luma, crop};

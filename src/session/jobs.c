@@ -11,12 +11,7 @@
 #include "chaffinch/measure.h"
 #include "chaffinch/session.h"
 
-struct mapped {
-    const uint8_t *bytes;
-    size_t size;
-};
-
-static bool map_file(int fd, struct mapped *map, struct err *err)
+bool jobs_map(int fd, struct mapped *map, struct err *err)
 {
     struct stat st;
     *map = (struct mapped){0};
@@ -32,27 +27,26 @@ static bool map_file(int fd, struct mapped *map, struct err *err)
     return true;
 }
 
-static void unmap_file(struct mapped *map)
+void jobs_unmap(struct mapped *map)
 {
     if (map->bytes != NULL)
         (void)munmap((void *)(uintptr_t)map->bytes, map->size);
 }
 
-static void reply_failed(struct worker_reply *reply, const struct err *err)
+void jobs_failed(struct worker_reply *reply, const struct err *err)
 {
     reply->ok = false;
     (void)snprintf(reply->cause, sizeof reply->cause, "%.*s", (int)sizeof reply->cause - 1, err->message);
 }
 
-/* Reply = head then tail, in one block. */
-static void reply_with(struct worker_reply *reply, const void *head, size_t head_size, const void *tail,
-                       size_t tail_size)
+void jobs_reply(struct worker_reply *reply, const void *head, size_t head_size, const void *tail,
+                size_t tail_size)
 {
     struct err err = ERR_INIT;
     reply->bytes = malloc(head_size + tail_size);
     if (reply->bytes == NULL) {
         err_nomem(&err);
-        reply_failed(reply, &err);
+        jobs_failed(reply, &err);
         return;
     }
     memcpy(reply->bytes, head, head_size);
@@ -73,7 +67,7 @@ static void peek_one(enum frame_file_kind kind, int fd, uint32_t i, struct job_p
     struct mapped map;
     struct err err = ERR_INIT;
     struct frame_meta meta = {0};
-    if (!map_file(fd, &map, &err)) {
+    if (!jobs_map(fd, &map, &err)) {
         peeked->fingerprint[i] = hash_fingerprint(0, NULL, 0);
     } else {
         peeked->fingerprint[i] =
@@ -86,7 +80,7 @@ static void peek_one(enum frame_file_kind kind, int fd, uint32_t i, struct job_p
         peeked->meta = meta;
         *have_meta = true;
     }
-    unmap_file(&map);
+    jobs_unmap(&map);
 }
 
 static void run_peek(const struct job_request *request, const int *fds, struct worker_reply *reply)
@@ -97,7 +91,7 @@ static void run_peek(const struct job_request *request, const int *fds, struct w
     peeked.meta.orientation = 1;
     for (uint32_t i = 0; i < request->n; i++)
         peek_one((enum frame_file_kind)request->kind[i], fds[i], i, &peeked, &have_meta);
-    reply_with(reply, &peeked, sizeof peeked, NULL, 0);
+    jobs_reply(reply, &peeked, sizeof peeked, NULL, 0);
 }
 
 static bool sink_begin(void *context, const struct decode_source *source, struct err *err)
@@ -133,10 +127,10 @@ static bool measure_one(enum frame_file_kind kind, int fd, struct decode_source 
                         size_t *size, struct err *err)
 {
     struct mapped map;
-    if (!map_file(fd, &map, err))
+    if (!jobs_map(fd, &map, err))
         return false;
     bool ok = measure_bytes(kind, &map, source, packed, size, err);
-    unmap_file(&map);
+    jobs_unmap(&map);
     return ok;
 }
 
@@ -156,7 +150,7 @@ static void run_measure(const struct job_request *request, const int *fds, struc
         size_t size = 0;
         if (measure_one((enum frame_file_kind)request->kind[i], fds[i], &head.source, &packed, &size, &err)) {
             head.picture = i;
-            reply_with(reply, &head, sizeof head, packed, size);
+            jobs_reply(reply, &head, sizeof head, packed, size);
             free(packed);
             return;
         }
@@ -168,7 +162,7 @@ static void run_measure(const struct job_request *request, const int *fds, struc
     }
     if (request->n == 0)
         err_set(&first, ERR_FORMAT, "no picture that can be decoded");
-    reply_failed(reply, &first);
+    jobs_failed(reply, &first);
 }
 
 static void run_crop(const struct job_crop_request *request, int fd, struct worker_reply *reply)
@@ -179,20 +173,20 @@ static void run_crop(const struct job_crop_request *request, int fd, struct work
     uint8_t *jpeg = NULL;
     size_t size = 0;
     enum decode_kind as = request->kind == FRAME_RAW ? DECODE_RAW : DECODE_JPEG;
-    if (!map_file(fd, &map, &err)) {
-        reply_failed(reply, &err);
+    if (!jobs_map(fd, &map, &err)) {
+        jobs_failed(reply, &err);
         return;
     }
     if (decode_crop(as, map.bytes, map.size, request->box, request->max_edge_px, request->orientation,
                     &picture, &err) &&
         decode_encode_jpeg(&picture, request->quality, &jpeg, &size, &err)) {
         struct job_cropped head = {picture.width_px, picture.height_px};
-        reply_with(reply, &head, sizeof head, jpeg, size);
+        jobs_reply(reply, &head, sizeof head, jpeg, size);
     } else
-        reply_failed(reply, &err);
+        jobs_failed(reply, &err);
     free(jpeg);
     decode_picture_release(&picture);
-    unmap_file(&map);
+    jobs_unmap(&map);
 }
 
 void session_worker(uint32_t kind, const uint8_t *request, size_t size, const int *fds, size_t n_fds,
@@ -201,6 +195,10 @@ void session_worker(uint32_t kind, const uint8_t *request, size_t size, const in
     struct job_request pictures;
     struct job_crop_request crop;
     struct err err = ERR_INIT;
+    if (kind == JOB_MARK || kind == JOB_DRESS || kind == JOB_CUT) {
+        jobs_errand(kind, request, size, fds, n_fds, reply);
+        return;
+    }
     if (kind == JOB_CROP && size == sizeof crop && n_fds == 1) {
         memcpy(&crop, request, sizeof crop);
         run_crop(&crop, fds[0], reply);
@@ -217,5 +215,5 @@ void session_worker(uint32_t kind, const uint8_t *request, size_t size, const in
         }
     }
     err_set(&err, ERR_FORMAT, "the worker does not know this job");
-    reply_failed(reply, &err);
+    jobs_failed(reply, &err);
 }

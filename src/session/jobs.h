@@ -5,13 +5,14 @@
 #ifndef CHAFFINCH_SESSION_JOBS_H
 #define CHAFFINCH_SESSION_JOBS_H
 
+#include <stdbool.h>
 #include <stdint.h>
 
 #include "chaffinch/decode.h"
 #include "chaffinch/frame.h"
 #include "chaffinch/hash.h"
 
-enum job_kind { JOB_PEEK = 1, JOB_MEASURE, JOB_CROP };
+enum job_kind { JOB_PEEK = 1, JOB_MEASURE, JOB_CROP, JOB_MARK, JOB_DRESS, JOB_CUT };
 
 enum { JOB_PICTURES = 2 };
 
@@ -46,5 +47,38 @@ struct job_crop_request {
 struct job_cropped {
     uint32_t width_px, height_px;
 };
+
+/* Request of JOB_MARK, JOB_DRESS and JOB_CUT: this head, then the keywords, each ended by NUL. Descriptors:
+   the picture if has_picture, then the sidecar if has_sidecar. */
+struct job_errand_request {
+    int32_t rating;
+    uint32_t n_keywords;
+    bool has_picture, has_sidecar, without_place;
+    uint32_t box[4]; /* JOB_CUT, in px of the stored picture, on block borders */
+};
+enum { JOB_KEYWORDS = 8 };
+/* Their reply: this head, then the text or the JPEG. */
+struct job_errand {
+    bool changed, rated;
+    int32_t old_rating;
+    struct hash_digest read; /* XXH3-128 of the sidecar as it was read */
+};
+
+struct worker_reply;
+void jobs_errand(uint32_t kind, const uint8_t *request, size_t size, const int *fds, size_t n_fds,
+                 struct worker_reply *reply);
+
+/* ---- shared by the jobs ---- */
+
+struct mapped {
+    const uint8_t *bytes;
+    size_t size;
+};
+bool jobs_map(int fd, struct mapped *map, struct err *err);
+void jobs_unmap(struct mapped *map);
+void jobs_failed(struct worker_reply *reply, const struct err *err);
+/* Reply = head then tail, in one block. */
+void jobs_reply(struct worker_reply *reply, const void *head, size_t head_size, const void *tail,
+                size_t tail_size);
 
 #endif
