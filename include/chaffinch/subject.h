@@ -7,9 +7,25 @@
  *     subject_free(found);
  *
  * Background = temporal median of gain-corrected cell luma; frames are registered only when that provably
- * helps; changed cells
- * -> components -> tracks -> passes; a landed animal's ghost is told by its lack of motion; when nothing
- * moves or the animal hovers, the background is filled in from outside.
+ * helps; changed cells -> components -> tracks -> passes; a landed animal's ghost is told by its lack of
+ * motion; when nothing moves or the animal hovers, the background is filled in from outside.
+ *
+ * Ways of looking, in the order in which they are fallen back on; the mode tells which one spoke:
+ *   1. SUBJECT_MOVING    tracks of what changes against the background of a camera that stands still,
+ * trembles or pans. Believed when a track travels and the camera's own way is known.
+ *   2. SUBJECT_IN_PLACE  nothing travels, or what moves keeps to one spot and the scene around it is smooth:
+ *                        the place that flickers, seen against the background filled in from around it.
+ *                        Where luma does not flicker, the place where texture changes (confidence .5).
+ *   3. SUBJECT_FOLLOWED  the camera follows its subject: no cell of the frame shows the empty scene for long.
+ *                        What does not go with the scene between frames is the subject. Confidence grows
+ *                        with how clearly it stands apart; a frame without a region is not an empty frame.
+ *   4. SUBJECT_UNKNOWN   none of these: no regions; the whole frame is scored, and a person decides.
+ *
+ * Confidence of a region, 0..1: how far its difference exceeds what noise and scenery explain, times how many
+ * frames of its pass agree. Below SUBJECT_SURE it is a guess: it is shown, and nothing is rejected for it.
+ *
+ * What is wider than SUBJECT_WIDEST of the frame (an arm at the feeder, a gust through everything) is no
+ * subject; a smaller and stronger change within it is.
  */
 #ifndef CHAFFINCH_SUBJECT_H
 #define CHAFFINCH_SUBJECT_H
@@ -23,10 +39,17 @@
 
 enum { SUBJECT_MAX_PASSES = 8, SUBJECT_MAX_REGIONS = 8 };
 
+static const float SUBJECT_SURE = 0.45f;
+static const float SUBJECT_WIDEST = 0.6f;
+
 struct subject_input {
     const struct grid *const *grid; /* n grids of one size; NULL where a frame could not be measured */
     const int64_t *time_ns;         /* n, growing; burst_frame.estimated_ns */
     size_t n;
+    /* cols * rows bytes, 0 = look here, else left out (moving grass, a swinging feeder); NULL = look
+       everywhere. Marked on the picture in the middle of the burst: it goes with the scene where the camera
+       moves. */
+    const uint8_t *ignore;
 };
 
 /* A cell of the subject; one where scenery that moves by itself may be before or behind it. */
@@ -39,9 +62,12 @@ struct subject_region {
     uint8_t *mask; /* cols * rows bytes: 0 = not the subject, SUBJECT_CLEAR, SUBJECT_DOUBTFUL; owned by the
                       subject_burst */
     uint32_t area_cells;
-    bool touches_border; /* the mask reaches the edge of the frame */
-    float moving;        /* 0..1: share of its cells that changed against a neighbour frame */
-    float confidence;    /* 0..1 */
+    bool touches_border;  /* the mask reaches the edge of the frame */
+    float moving;         /* 0..1: share of its cells that changed against a neighbour frame */
+    float outline_change; /* 0..1: share of the outline's cells that are new or gone against a neighbour frame
+                           */
+    bool flying;          /* moves, or stays while its outline changes by a tenth or more (wings) */
+    float confidence;     /* 0..1, see above */
     float centre_col, centre_row;
     float velocity_col_s, velocity_row_s; /* cells a second along the track; 0 at rest */
 };
@@ -56,6 +82,7 @@ struct subject_frame {
 enum subject_mode {
     SUBJECT_MOVING,   /* crosses: masks follow it */
     SUBJECT_IN_PLACE, /* hovers or rests: one place for the burst */
+    SUBJECT_FOLLOWED, /* the camera goes with it */
     SUBJECT_UNKNOWN   /* no way to tell: score the whole frame, propose none or say so */
 };
 

@@ -156,8 +156,8 @@ static void score_region(const struct job *job, size_t t, const struct subject_r
     set_measures(item, sums, &blur);
     bool moving = job->found->mode == SUBJECT_MOVING;
     item->flags |= region->touches_border ? RANK_F_CUT : 0;
-    item->flags |= moving && region->moving < 0.15f ? RANK_F_AT_REST : 0;
-    item->flags |= region->confidence < 0.45f ? RANK_F_UNSURE : 0;
+    item->flags |= moving && !region->flying ? RANK_F_AT_REST : 0;
+    item->flags |= region->confidence < SUBJECT_SURE ? RANK_F_UNSURE : 0;
 }
 
 /* No subject is known: the whole frame, for the curve only. */
@@ -199,7 +199,7 @@ static struct weights burst_weights(const struct job *job, const struct rank_sco
             scratch[n++] = job->error[i];
     double vague = fmin(fmax((quantile_of(scratch, n, 0.25) - 0.25) / 0.35, 0), 1);
     weights.energy = LEAST_ENERGY + (1 - LEAST_ENERGY) * vague;
-    weights.normal = job->found->mode == SUBJECT_MOVING ? trust * trust : 0;
+    weights.normal = job->found->mode != SUBJECT_IN_PLACE ? trust * trust : 0;
     return weights;
 }
 

@@ -7,8 +7,10 @@
 
 enum { KEEP_DEFAULT = 3, KEEP_MAX = 1000 };
 
-static const char *const mode_tokens[] = {
-    [SUBJECT_MOVING] = "moving", [SUBJECT_IN_PLACE] = "in-place", [SUBJECT_UNKNOWN] = "unknown"};
+static const char *const mode_tokens[] = {[SUBJECT_MOVING] = "moving",
+                                          [SUBJECT_IN_PLACE] = "in-place",
+                                          [SUBJECT_FOLLOWED] = "followed",
+                                          [SUBJECT_UNKNOWN] = "unknown"};
 
 const char *choosing_mode_token(enum subject_mode mode)
 {
@@ -17,7 +19,7 @@ const char *choosing_mode_token(enum subject_mode mode)
 
 enum subject_mode choosing_mode_of_token(const char *token)
 {
-    for (int i = 0; i < 3; i++)
+    for (int i = 0; i <= SUBJECT_UNKNOWN; i++)
         if (strcmp(mode_tokens[i], token) == 0)
             return (enum subject_mode)i;
     return SUBJECT_UNKNOWN;

@@ -46,8 +46,45 @@ static void changes(const struct scene *scene, size_t t, struct work *work)
     scene_background_at(scene, t, work->now, work->back, work->limit);
     for (size_t i = 0; i < scene->cells; i++)
         work->mask[i] = fabsf(work->now[i] - work->back[i]) > work->limit[i];
+    scene_clear_ignored(scene, t, work->mask);
     mask_dilate(work->mask, scene->cols, scene->rows, 1, work->scratch);
     mask_erode(work->mask, scene->cols, scene->rows, 1, work->scratch);
+}
+
+/* Clears, in every set of changes that is wider than a subject can be, what differs by less than `times` the
+   limit; all of it when `times` is 0. Returns whether there was one. */
+static bool thin_wide(const struct scene *scene, float times, struct work *work)
+{
+    bool any = false;
+    memcpy(work->scratch, work->mask, scene->cells);
+    for (size_t i = 0; i < scene->cells; i++) {
+        if (work->scratch[i] != 1)
+            continue;
+        size_t n = mask_flood(work->scratch, scene->cols, scene->rows, i, work->cell);
+        uint32_t col0 = scene->cols, col1 = 0;
+        for (size_t k = 0; k < n; k++) {
+            uint32_t c = work->cell[k] % scene->cols;
+            col0 = c < col0 ? c : col0;
+            col1 = c > col1 ? c : col1;
+        }
+        if ((float)(col1 - col0 + 1) <= SUBJECT_WIDEST * (float)scene->cols)
+            continue;
+        any = true;
+        for (size_t k = 0; k < n; k++) {
+            uint32_t at = work->cell[k];
+            work->mask[at] = times > 0 && fabsf(work->now[at] - work->back[at]) > times * work->limit[at];
+        }
+    }
+    return any;
+}
+
+/* An arm, or a gust that joins half of the scene into one, is no subject; what stands out within it may be.
+ */
+static void split_wide(const struct scene *scene, struct work *work)
+{
+    static const float times[] = {1.5f, 2.2f, 3.3f, 5.0f, 0.0f};
+    for (size_t k = 0; k < sizeof times / sizeof *times && thin_wide(scene, times[k], work); k++)
+        continue;
 }
 
 /* Describes the n cells; returns its strongest difference in limits. */
@@ -143,6 +180,10 @@ bool layers_find(const struct scene *scene, struct layer *layer, struct err *err
             break;
         memset(layer[t].label, 0, scene->cells);
         changes(scene, t, &work);
+        layer[t].changed = 0;
+        for (size_t i = 0; i < scene->cells; i++)
+            layer[t].changed += work.mask[i];
+        split_wide(scene, &work);
         label_frame(scene, t, &work, &layer[t]);
     }
     work_release(&work);

@@ -84,13 +84,10 @@ static bool beyond_telling(const struct scene *scene, const struct layer *layer,
     size_t covered = 0, upset = 0;
     for (size_t t = 0; t < scene->n; t++) {
         bool seen = false;
-        size_t changed = 0;
         for (size_t i = 0; i < tracks->n; i++)
             seen = seen || track_component(layer, &tracks->track[i], t) != NULL;
-        for (size_t k = 0; k < layer[t].n; k++)
-            changed += layer[t].component[k].area;
         covered += seen;
-        upset += 2 * changed > scene->cells;
+        upset += 2 * layer[t].changed > scene->cells;
     }
     return scene->lost || 2 * upset > scene->n || (scene->max_shift >= 12.0f && 5 * covered < 4 * scene->n);
 }
@@ -171,6 +168,8 @@ static bool decide(const struct scene *scene, const struct layer *layer, const s
         found->perch = still.moved_share < 0.2f;
     }
     still_release(&still);
+    if (done)
+        regions_flying(scene, found);
     return done;
 }
 

@@ -54,7 +54,8 @@ bool region_add(const struct scene *scene, size_t t, const uint8_t *full, uint32
 {
     struct subject_frame *frame = &found->frame[scene->index[t]];
     struct subject_region region = {.pass = pass, .moving = moving, .confidence = confidence};
-    if (frame->n_regions == SUBJECT_MAX_REGIONS || !extent(scene, full, &region))
+    if (frame->n_regions == SUBJECT_MAX_REGIONS || !extent(scene, full, &region) ||
+        (float)region.cols > SUBJECT_WIDEST * (float)scene->cols)
         return true;
     if (!crop(scene, full, &region, err))
         return false;

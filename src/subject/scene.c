@@ -45,6 +45,7 @@ bool scene_open(struct scene *scene, const struct subject_input *input, struct e
         return err_nomem(err);
     for (size_t i = 0; i < room; i++)
         scene->gain[i] = 1.0f;
+    scene->ignore = input->ignore;
     return take_grids(scene, input, err);
 }
 
@@ -166,6 +167,26 @@ size_t scene_cell(const struct scene *scene, size_t t, uint32_t c, uint32_t r)
     if (fc < 0 || fr < 0 || fc >= (long)scene->cols || fr >= (long)scene->rows)
         return SIZE_MAX;
     return (size_t)fr * scene->cols + (size_t)fc;
+}
+
+bool scene_is_ignored(const struct scene *scene, uint32_t c, uint32_t r)
+{
+    long fc = lroundf((float)c - scene->origin_col), fr = lroundf((float)r - scene->origin_row);
+    return scene->ignore != NULL && fc >= 0 && fr >= 0 && fc < (long)scene->cols && fr < (long)scene->rows &&
+           scene->ignore[(size_t)fr * scene->cols + (size_t)fc];
+}
+
+void scene_clear_ignored(const struct scene *scene, size_t t, uint8_t *mask)
+{
+    if (scene->ignore == NULL)
+        return;
+    for (uint32_t r = 0; r < scene->rows; r++)
+        for (uint32_t c = 0; c < scene->cols; c++) {
+            long sc = lroundf((float)c - scene->shift_col[t]), sr = lroundf((float)r - scene->shift_row[t]);
+            bool in = sc >= 0 && sr >= 0 && sc < (long)scene->cols && sr < (long)scene->rows;
+            if (in && scene->ignore[(size_t)sr * scene->cols + (size_t)sc])
+                mask[(size_t)r * scene->cols + c] = 0;
+        }
 }
 
 bool scene_is_restless(const struct scene *scene, size_t t, uint32_t c, uint32_t r)

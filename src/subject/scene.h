@@ -34,7 +34,8 @@ struct scene {
     float *gain, *shift_col, *shift_row;
     bool registered;
     float max_shift;
-    bool lost; /* the camera moved farther than can be registered */
+    bool lost;             /* the camera moved farther than can be registered */
+    const uint8_t *ignore; /* cells of the reference frame that are left out; NULL = none */
 
     uint32_t wide, high; /* of the background */
     float origin_col, origin_row;
@@ -62,6 +63,7 @@ enum { LAYER_CLOSED = 0x80 };
 
 struct layer {
     uint8_t *label;
+    size_t changed; /* cells that differ at all */
     size_t n;
     struct component component[SCENE_MAX_COMPONENTS];
 };
@@ -106,6 +108,10 @@ void scene_frame_from(const struct scene *scene, size_t u, size_t t, const float
 /* The background and (may be NULL) the limits in the cells of frame t; where no frame shows the cell,
  * `fill` and an endless limit. */
 void scene_background_at(const struct scene *scene, size_t t, const float *fill, float *plane, float *limit);
+/* Is a scene cell left out because a person said so? */
+bool scene_is_ignored(const struct scene *scene, uint32_t c, uint32_t r);
+/* Clears the cells of a mask over frame t that are left out. */
+void scene_clear_ignored(const struct scene *scene, size_t t, uint8_t *mask);
 /* Does the scenery itself keep changing at a cell of frame t? */
 bool scene_is_restless(const struct scene *scene, size_t t, uint32_t c, uint32_t r);
 /* Spreads at most SCENE_SAMPLE frames over the burst; returns how many. */
@@ -127,6 +133,9 @@ void tracks_release(struct tracks *tracks);
 /* Writes the regions of all tracks into found->frame. */
 bool regions_build(const struct scene *scene, const struct layer *layer, const struct tracks *tracks,
                    struct subject_burst *found, struct err *err);
+
+/* Tells of every region how much its outline changes against its neighbours in time, and whether it flies. */
+void regions_flying(const struct scene *scene, struct subject_burst *found);
 
 /* The place of a subject that rests or hovers, in scene cells. */
 struct still {

@@ -81,7 +81,7 @@ static bool place_by_luma(const struct scene *scene, struct still *still, struct
             size_t seen = scene_gather(scene, pick, n, c, r, v);
             still->place[i] = 0;
             work->weight[i] = 0;
-            if (seen < SCENE_MIN_FRAMES)
+            if (seen < SCENE_MIN_FRAMES || scene_is_ignored(scene, c, r))
                 continue;
             percentiles(v, seen, &p10, &p50, &p90);
             float limit = floor + share * plane_slope(scene->background, scene->wide, scene->high, c, r);
@@ -110,7 +110,7 @@ static void texture_change(const struct scene *scene, float noise, float *weight
                     v[seen++] = fmaxf(grid_value(scene->grid[pick[k]], GRID_G2, at) - noise, 0);
             }
             weight[i] = 0;
-            if (seen < SCENE_MIN_FRAMES)
+            if (seen < SCENE_MIN_FRAMES || scene_is_ignored(scene, c, r))
                 continue;
             percentiles(v, seen, &p10, &p50, &p90);
             weight[i] = (p90 - p10) * (p90 - p10) / (p50 + 2.0f * noise + 1e-3f);

@@ -440,7 +440,7 @@ static void run_burst(struct shot *shot, size_t n, struct totals *all, bool verb
         frame[t].measured = shot[t].there;
         frame[t].why_not = RANK_UNREADABLE;
     }
-    struct subject_input input = {grid, time_ns, n};
+    struct subject_input input = {.grid = grid, .time_ns = time_ns, .n = n};
     struct burst b = {.shot = shot, .n = n, .frame = frame};
     double start = now_s();
     b.found = subject_find(&input, &err);

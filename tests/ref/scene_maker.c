@@ -201,7 +201,7 @@ void burst_make(const struct maker *maker, const struct made_frame *frame, size_
         out->time_ns[t] = (int64_t)t * 10000000;
     }
     free(still);
-    out->input = (struct subject_input){out->pointer, out->time_ns, n};
+    out->input = (struct subject_input){.grid = out->pointer, .time_ns = out->time_ns, .n = n};
 }
 
 void burst_unmake(struct made_burst *burst)

@@ -525,7 +525,7 @@ START_TEST(focus_series)
         pointer[t] = &grid[t];
         time_ns[t] = (int64_t)t * 1000 * MS;
     }
-    struct subject_input input = {pointer, time_ns, N};
+    struct subject_input input = {.grid = pointer, .time_ns = time_ns, .n = N};
     static const size_t sharpest[3] = {3, 4, 4};
     for (uint32_t third = 0; third < 3; third++) {
         size_t rises, peak = peak_of(&input, &grid[0], third, &rises);

@@ -328,7 +328,7 @@ START_TEST(few_frames_and_missing_grids)
         add(&frame[t], bird_at(flight_x(t, 5), 300));
     make(&plain, frame, 40);
     for (size_t n = 1; n < 8; n++) {
-        struct subject_input few = {burst.pointer + 10, burst.time_ns + 10, n};
+        struct subject_input few = {.grid = burst.pointer + 10, .time_ns = burst.time_ns + 10, .n = n};
         struct subject_burst *found = subject_find(&few, &err);
         ck_assert_ptr_nonnull(found);
         ck_assert_int_eq(found->mode == SUBJECT_UNKNOWN, n < 5);
@@ -386,7 +386,7 @@ START_TEST(many_frames)
         pointer[t] = burst.pointer[t % 40];
         time_ns[t] = (int64_t)t * 10000000;
     }
-    struct subject_input input = {pointer, time_ns, 400};
+    struct subject_input input = {.grid = pointer, .time_ns = time_ns, .n = 400};
     struct subject_burst *found = subject_find(&input, &err);
     ck_assert_ptr_nonnull(found);
     ck_assert_uint_eq(found->n_passes, SUBJECT_MAX_PASSES);
