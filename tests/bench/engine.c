@@ -62,7 +62,7 @@ void engine_judge(const struct bench_burst *b, bool detail, struct marks *marks)
         time_ns[t] = frame[t].time_ns = b->frame[t].time_ns;
         frame[t].measured = true;
     }
-    struct subject_input input = {view, time_ns, b->n};
+    struct subject_input input = {.grid = view, .time_ns = time_ns, .n = b->n};
     struct rank_scores scores = {0};
     double start = now_s();
     struct subject_burst *found = subject_find(&input, &err);
