@@ -44,6 +44,8 @@ enum rank_reason rank_reason_of_token(const char *token);
 const char *rank_reason_sentence(enum rank_reason reason);
 /* "keep", "reject", "none". */
 const char *rank_proposal_token(enum rank_proposal proposal);
+/* RANK_NONE where the token is unknown. */
+enum rank_proposal rank_proposal_of_token(const char *token);
 
 enum rank_flag {
     RANK_F_CUT = 1 << 0,
@@ -88,6 +90,10 @@ void rank_scores_release(struct rank_scores *scores);
 
 struct rank_options {
     uint32_t keep; /* per pass; 0 = 3 */
+    /* A frame above this blur is never kept, one below may be: the limit at which a subject counts as sharp.
+       0 = 2.2 px of the picture that was judged. */
+    double max_blur_px;
+    int64_t min_gap_ns; /* least time between kept frames of a pass; 0 = 30 ms, in a perch burst .5 s */
 };
 
 /* What is known of each frame of the burst besides its items. */
@@ -99,6 +105,7 @@ struct rank_frame {
                          catalogue's */
     /* out */
     uint32_t pass; /* of the subject that stands for the frame; 0 = none */
+    uint32_t nth;  /* kept: the place among the kept frames of its pass, from 1; else 0 */
     uint32_t item; /* index of that subject's item; UINT32_MAX = none */
     uint32_t rank; /* 1.. over complete scored frames of the pass; 0 = none */
     enum rank_proposal proposal;
@@ -114,20 +121,23 @@ struct rank_burst {
  * Chooses. Fills the out fields of every frame. False with ERR_NOMEM. keep counts per pass; a frame kept for
  * one of its subjects is kept.
  *
- * Complete frames of a pass are ranked by score. Then, down the ranks:
- *   - the three best are probably not sharp (median of their p_sharp < .5): nothing is kept. Frames that are
- *     surely soft (p_sharp < .3) are rejected as nothing-sharp, the others left to a person as not-sure.
+ * Complete frames of a pass are ranked by score. Then, down the ranks, p being the probability that the blur
+ * is below the limit (p_sharp, or worked out from the error bar where max_blur_px is given):
+ *   - the three best are probably not sharp (median of their p < .5): nothing is kept. Frames that are surely
+ *     soft (p < .3) are rejected as nothing-sharp, the others left to a person as not-sure.
  *   - a frame is in the sharp set when its blur is within max(0.3 px, error bar of the best) of the best blur
- *     among the three best, and p_sharp >= .3. The others are rejected as soft.
- *   - a frame of the sharp set that is less than 30 ms from one chosen before, or shows the same attitude
- * within half a second, is a near twin: rejected. In a perch burst the same attitude is a twin at any
- * distance.
+ *     among the three best, and p >= .3. The others are rejected as soft.
+ *   - a frame of the sharp set that shows the same attitude as one chosen before, within half a second, is a
+ * near twin: rejected. The shorter the time between them, the more their outlines may differ. In a perch
+ * burst the same attitude is a twin at any distance.
  *   - the first `keep` distinct frames are kept (sharpest, then sharp-set); further distinct ones are equals
- *     that nobody should lose to a count: proposal none, reason sharp-set. In a perch burst a kept frame also
- *     has half a second to the next; what is nearer but of another attitude is none, sharp-set.
+ * that nobody should lose to a count or a gap: proposal none, reason sharp-set. So are those nearer than
+ * min_gap_ns to a kept one, and those whose estimate is above max_blur_px.
  *   - blur not known: none, not-sure, unless the score is far (1.5 in the logarithm) below the best: soft.
- * Frames without an item: no-subject where something crosses (SUBJECT_MOVING), else not-sure. A burst of
- * fewer than 5 frames: none, too-few.
+ * Frames at rest, in a burst where something flies and that is no perch burst, do not compete: rejected as
+ * at-rest. Where nothing of their pass that flies is kept, those that are probably sharp are left to a
+ * person. Frames without an item: no-subject where something crosses (SUBJECT_MOVING), else not-sure. A burst
+ * of fewer than 5 frames: none, too-few.
  */
 bool rank_choose(const struct rank_burst *burst, const struct rank_item *item, size_t n_items,
                  struct rank_frame *frame, size_t n_frames, const struct rank_options *options,

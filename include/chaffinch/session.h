@@ -70,11 +70,27 @@ struct session_ranked {
     uint64_t bursts, passes, kept, rejected, none;
     uint64_t nothing_sharp; /* bursts */
 };
-/* Finds subjects, scores and chooses, from stored cells. keep 0 = as last time, else 3. Bursts whose cells
-   are unchanged are chosen anew from their summaries only. */
-bool session_rank(struct session *s, uint32_t keep, struct session_ranked *totals, struct err *err);
-/* Chooses anew for one burst, from summaries. */
-bool session_choose_burst(struct session *s, int64_t burst, uint32_t keep, struct err *err);
+/* How to choose. What is given is stored with the session; what is not is as last time. */
+struct session_rank_options {
+    uint32_t keep;       /* of each pass; 0 = as last time, at first 3 */
+    uint32_t keep_total; /* of the session; 0 = no limit; UINT32_MAX = as last time, at first no limit */
+    double max_blur_px;  /* 0 = the engine's own limit; below 0 = as last time, at first that */
+    int64_t min_gap_ns;  /* below 0 = as last time, at first 30 ms, in a perch burst .5 s */
+};
+#define SESSION_RANK_OPTIONS_INIT                                                                            \
+    {                                                                                                        \
+        .keep_total = UINT32_MAX, .max_blur_px = -1, .min_gap_ns = -1                                        \
+    }
+/* Finds subjects, scores and chooses, from stored cells. Bursts whose cells are unchanged are chosen anew
+   from their summaries only. With a total the best of every pass comes first, the least blurred before the
+   others, then the second of every pass, and so on; what is beyond the total is proposed none, never reject.
+   What a person accepted stands, and counts. */
+bool session_rank(struct session *s, const struct session_rank_options *options,
+                  struct session_ranked *totals, struct err *err);
+/* Chooses anew for one burst, from summaries. Where the session has a total, the burst gets of it what the
+   other bursts leave. */
+bool session_choose_burst(struct session *s, int64_t burst, const struct session_rank_options *options,
+                          struct err *err);
 
 /* A crop of a frame, decoded in a worker, as JPEG bytes without metadata, upright. box in px of the stored
    full-size picture (zero size = whole frame); malloc'ed, caller frees. Submits and collects many: `n`

@@ -2,6 +2,7 @@
 
 #include "chaffinch/session.h"
 #include "cli.h"
+#include "rank_options.h"
 
 /* What list would count: decisions are in it. */
 static void print_ranked(const struct session_ranked *r, const struct catalogue_counts *n)
@@ -17,19 +18,18 @@ static void print_ranked(const struct session_ranked *r, const struct catalogue_
 
 int cmd_rank(struct cli *cli, int argc, char **argv)
 {
-    uint32_t keep = 0;
-    const struct option_spec table[] = {
-        {"keep", OPTION_COUNT, &keep, "N", "frames to keep per pass (default: as last time, at first 3)", 1,
-         1000},
-    };
+    struct session_rank_options how = SESSION_RANK_OPTIONS_INIT;
+    struct option_spec table[RANK_OPTIONS];
+    rank_options_fill(table, &how);
     const struct command_spec spec = {
         "chaffinch rank",
-        "SESSION [--keep N]",
+        "SESSION " RANK_OPTIONS_SYNOPSIS,
         "Finds the moving subject of each burst, scores its sharpness and proposes keep or reject. What "
         "cannot\n"
-        "be judged is left for your eyes. Decisions of a person are never touched.",
+        "be judged is left for your eyes. Decisions of a person are never touched.\n"
+        "Options are remembered with the session: without them it is chosen as last time.",
         table,
-        1,
+        RANK_OPTIONS,
         1,
         1};
     struct options_arguments arguments;
@@ -42,7 +42,7 @@ int cmd_rank(struct cli *cli, int argc, char **argv)
     struct session *s = session_open(cli->fs, arguments.arg[0], SESSION_WRITE, cli->log, cli->stop, &err);
     if (s == NULL)
         return cli_fail(cli, &err);
-    bool ok = session_rank(s, keep, &totals, &err) && catalogue_count(s->catalogue, &counts, &err);
+    bool ok = session_rank(s, &how, &totals, &err) && catalogue_count(s->catalogue, &counts, &err);
     session_close(s);
     if (!ok)
         return cli_fail(cli, &err);

@@ -8,6 +8,7 @@
 #include "chaffinch/session.h"
 #include "cli.h"
 #include "card_words.h"
+#include "rank_options.h"
 
 struct night {
     struct cli *cli;
@@ -16,7 +17,7 @@ struct night {
     struct session_measured measured;
     struct session_ranked ranked;
     struct catalogue_counts counts;
-    uint32_t keep;
+    struct session_rank_options how;
     char *sheet; /* where the contact sheet is */
     int status;  /* the worst so far */
 };
@@ -48,7 +49,7 @@ static bool judge(struct night *n)
     const struct session_measure_options options = {0};
     struct session *s = n->session;
     bool ok = session_measure(s, n->cli->workers, &options, &n->measured, &err) &&
-              session_rank(s, n->keep, &n->ranked, &err) &&
+              session_rank(s, &n->how, &n->ranked, &err) &&
               report_sheet_write(s, n->cli->workers, NULL, &n->sheet, &err) &&
               catalogue_count(s->catalogue, &n->counts, &err);
     if (!ok)
@@ -73,12 +74,12 @@ static void print_line(struct night *n)
 }
 
 static int spend_night(struct cli *cli, struct card_set *set, const char *path,
-                       const struct card_options *options, uint32_t keep)
+                       const struct card_options *options, const struct session_rank_options *how)
 {
     struct err err = ERR_INIT;
     struct awake awake;
     char word[1200];
-    struct night n = {.cli = cli, .card = CARD_REPORT_INIT, .keep = keep};
+    struct night n = {.cli = cli, .card = CARD_REPORT_INIT, .how = *how};
     n.session = session_open(cli->fs, path, SESSION_CREATE, cli->log, cli->stop, &err);
     if (n.session == NULL)
         return cli_fail(cli, &err);
@@ -99,20 +100,20 @@ static int spend_night(struct cli *cli, struct card_set *set, const char *path,
 int cmd_run(struct cli *cli, int argc, char **argv)
 {
     struct card_options options = CARD_OPTIONS_INIT;
-    uint32_t keep = 0, jobs = 0;
-    const struct option_spec table[] = {
+    struct session_rank_options how = SESSION_RANK_OPTIONS_INIT;
+    uint32_t jobs = 0;
+    struct option_spec table[4 + RANK_OPTIONS] = {
         {"second", OPTION_TEXT, &options.second, "DIR",
          "write and verify a second copy there, in the same read", 0, 0},
         {"label", OPTION_TEXT, &options.label, "TEXT", "what you call the card", 0, 0},
         {"one-is-enough", OPTION_FLAG, &options.one_is_enough, NULL,
          "one verified copy is enough to format the card", 0, 0},
-        {"keep", OPTION_COUNT, &keep, "N", "frames to keep per pass (default: as last time, at first 3)", 1,
-         1000},
         {"jobs", OPTION_COUNT, &jobs, "N", "worker processes (default: one per processor)", 1, 256},
     };
+    rank_options_fill(table + 4, &how);
     const struct command_spec spec = {
         "chaffinch run",
-        "CARD... SESSION [--second DIR] [--label TEXT] [--one-is-enough] [--keep N] [--jobs N]",
+        "CARD... SESSION [--second DIR] [--label TEXT] [--one-is-enough] [--jobs N] " RANK_OPTIONS_SYNOPSIS,
         "Copies the card into SESSION, measures and ranks its frames and writes the contact sheet. The\n"
         "computer is kept awake where the system offers that. A run that was interrupted goes on where\n"
         "it stopped: type the same command again.",
@@ -128,7 +129,7 @@ int cmd_run(struct cli *cli, int argc, char **argv)
     struct card_set *set = card_words_open(cli, &arguments, &options, &session, &status);
     if (set == NULL)
         return status;
-    status = spend_night(cli, set, session, &options, keep);
+    status = spend_night(cli, set, session, &options, &how);
     card_close(set);
     return status;
 }

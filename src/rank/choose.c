@@ -12,14 +12,17 @@
 #include <stdlib.h>
 
 enum { TOO_FEW = 5, DEFAULT_KEEP = 3, TOP = 3 };
-static const double EYE_PX = 0.3;        /* a difference of blur that the eye does not see */
-static const double TWIN_DISTANCE = 0.2; /* outlines closer than this show one attitude */
+static const double EYE_PX = 0.3; /* a difference of blur that the eye does not see */
+/* Outlines closer than this show one attitude. Neighbour frames may differ by more: cells at the edge come
+   and go from frame to frame, while a beat of the wings takes longer. */
+static const double TWIN_DISTANCE = 0.35, NEIGHBOUR_DISTANCE = 0.6;
+static const int64_t BEAT_NS = 60000000;
 static const int64_t TWIN_NS = 30000000, ATTITUDE_NS = 500000000;
 
 struct verdict {
     enum rank_proposal proposal;
     enum rank_reason reason;
-    uint32_t rank;
+    uint32_t rank, nth;
 };
 
 struct pass {
@@ -29,6 +32,8 @@ struct pass {
     size_t *order;           /* candidates by score */
     size_t n;
     uint32_t keep;
+    double max_blur_px; /* infinite where the limit of p_sharp holds */
+    int64_t min_gap_ns;
 };
 
 static void judge(struct pass *pass, size_t i, enum rank_proposal proposal, enum rank_reason reason)
@@ -45,7 +50,7 @@ static bool ruled_out(struct pass *pass, size_t i)
         judge(pass, i, RANK_NONE, RANK_NOT_SURE);
     else if (flags & RANK_F_CUT)
         judge(pass, i, RANK_REJECT, RANK_CUT);
-    else if ((flags & RANK_F_AT_REST) && pass->burst->mode == SUBJECT_MOVING)
+    else if ((flags & RANK_F_AT_REST) && pass->burst->mode == SUBJECT_MOVING && !pass->burst->perch)
         judge(pass, i, RANK_REJECT, RANK_AT_REST);
     else if (flags & RANK_F_HIDDEN)
         judge(pass, i, RANK_REJECT, RANK_HIDDEN);
@@ -75,30 +80,44 @@ static bool blur_known(const struct rank_item *item)
     return (item->flags & RANK_F_NO_BLUR) == 0 && isfinite(item->blur_px);
 }
 
+/* The probability that the blur is below the limit. */
+static double sharp_share(const struct pass *pass, const struct rank_item *item)
+{
+    if (isinf(pass->max_blur_px) || !blur_known(item))
+        return item->p_sharp;
+    double error = 0.5 * log(item->blur_high_px / item->blur_low_px);
+    return 0.5 * erfc(log(item->blur_px / pass->max_blur_px) / (fmax(error, 1e-3) * sqrt(2.0)));
+}
+
 /* Nothing is kept: rejected where that is sure, else left to a person. */
 static void keep_none(struct pass *pass)
 {
     for (size_t k = 0; k < pass->n; k++) {
         const struct rank_item *item = &pass->item[pass->order[k]];
-        bool sure = blur_known(item) && item->p_sharp < 0.3;
+        bool sure = blur_known(item) && sharp_share(pass, item) < 0.3;
         judge(pass, pass->order[k], sure ? RANK_REJECT : RANK_NONE,
               sure ? RANK_NOTHING_SHARP : RANK_NOT_SURE);
     }
 }
 
+/* How far apart the outlines of twins may be that were taken so long after one another. */
+static double twin_distance(int64_t apart_ns)
+{
+    double nearness = fmax(1.0 - (double)apart_ns / (double)BEAT_NS, 0);
+    return TWIN_DISTANCE + (NEIGHBOUR_DISTANCE - TWIN_DISTANCE) * nearness;
+}
+
 static bool is_twin(const struct pass *pass, const struct rank_item *a, const struct rank_item *b)
 {
     int64_t apart = llabs(a->time_ns - b->time_ns);
-    bool alike = rank_outline_distance(a->outline, b->outline) < TWIN_DISTANCE;
-    if (pass->burst->perch)
-        return alike;
-    return apart < TWIN_NS || (alike && apart < ATTITUDE_NS);
+    double distance = rank_outline_distance(a->outline, b->outline);
+    return distance < twin_distance(apart) && (pass->burst->perch || apart < ATTITUDE_NS);
 }
 
 /* Too close in time to be kept beside each other although the attitude differs. */
 static bool too_soon(const struct pass *pass, const struct rank_item *a, const struct rank_item *b)
 {
-    return pass->burst->perch && llabs(a->time_ns - b->time_ns) < ATTITUDE_NS;
+    return llabs(a->time_ns - b->time_ns) < pass->min_gap_ns;
 }
 
 struct limits {
@@ -119,29 +138,35 @@ static struct limits find_limits(const struct pass *pass)
     return limits;
 }
 
-static bool in_sharp_set(const struct rank_item *item, const struct limits *limits)
+static bool in_sharp_set(const struct pass *pass, const struct rank_item *item, const struct limits *limits)
 {
-    return item->p_sharp >= 0.3 && item->blur_px <= limits->best_px + limits->reach_px;
+    return sharp_share(pass, item) >= 0.3 && item->blur_px <= limits->best_px + limits->reach_px;
+}
+
+/* Outside of the sharp set: soft where that is sure, else left to a person. The best is never outside. */
+static bool left_out(struct pass *pass, size_t k, const struct limits *limits)
+{
+    size_t i = pass->order[k];
+    const struct rank_item *item = &pass->item[i];
+    if (k == 0 || (blur_known(item) && in_sharp_set(pass, item, limits)))
+        return false;
+    bool soft = blur_known(item) || item->score < limits->best_score - 1.5;
+    judge(pass, i, soft ? RANK_REJECT : RANK_NONE, soft ? RANK_SOFT : RANK_NOT_SURE);
+    return true;
 }
 
 /* Goes down the order: keep, near twin, left for a person, or soft. */
 static void choose_few(struct pass *pass, size_t *chosen)
 {
     struct limits limits = find_limits(pass);
-    size_t distinct = 0, kept = 0;
+    size_t distinct = 0;
+    uint32_t kept = 0;
     for (size_t k = 0; k < pass->n; k++) {
         size_t i = pass->order[k];
         const struct rank_item *item = &pass->item[i];
-        bool known = blur_known(item), twin = false, soon = false;
-        if (k > 0 && !known) {
-            bool far = item->score < limits.best_score - 1.5;
-            judge(pass, i, far ? RANK_REJECT : RANK_NONE, far ? RANK_SOFT : RANK_NOT_SURE);
+        bool twin = false, soon = false;
+        if (left_out(pass, k, &limits))
             continue;
-        }
-        if (k > 0 && !in_sharp_set(item, &limits)) {
-            judge(pass, i, RANK_REJECT, RANK_SOFT);
-            continue;
-        }
         for (size_t d = 0; d < distinct; d++) {
             bool kept_one = pass->verdict[chosen[d]].proposal == RANK_KEEP;
             twin = twin || is_twin(pass, item, &pass->item[chosen[d]]);
@@ -152,9 +177,11 @@ static void choose_few(struct pass *pass, size_t *chosen)
             continue;
         }
         chosen[distinct++] = i;
-        bool keep = kept < pass->keep && !soon;
-        judge(pass, i, keep ? RANK_KEEP : RANK_NONE, k == 0 ? RANK_SHARPEST : RANK_SHARP_SET);
-        kept += keep;
+        bool blurred = blur_known(item) && item->blur_px > pass->max_blur_px;
+        bool keep = kept < pass->keep && !soon && !blurred;
+        judge(pass, i, keep ? RANK_KEEP : RANK_NONE, keep && k == 0 ? RANK_SHARPEST : RANK_SHARP_SET);
+        if (keep)
+            pass->verdict[i].nth = ++kept;
     }
 }
 
@@ -164,15 +191,29 @@ static void choose_pass(struct pass *pass, size_t *chosen)
     size_t top = pass->n < TOP ? pass->n : TOP, unknown = 0;
     for (size_t k = 0; k < top; k++) {
         const struct rank_item *item = &pass->item[pass->order[k]];
-        p[k] = item->p_sharp;
+        p[k] = sharp_share(pass, item);
         unknown += !blur_known(item);
     }
     if (top == 0)
         return;
-    if (2 * unknown > top || median_of(p, top) < 0.5 || pass->item[pass->order[0]].p_sharp < 0.3)
+    double best = p[0];
+    if (2 * unknown > top || median_of(p, top) < 0.5 || best < 0.3)
         keep_none(pass);
     else
         choose_few(pass, chosen);
+}
+
+/* A pass that keeps nothing in flight: a sharp picture of the same subject at rest is not lost for its rest.
+ */
+static void spare_portraits(struct pass *pass, size_t n_items, uint32_t number)
+{
+    bool kept = false;
+    for (size_t k = 0; k < pass->n; k++)
+        kept = kept || pass->verdict[pass->order[k]].proposal == RANK_KEEP;
+    for (size_t i = 0; !kept && i < n_items; i++)
+        if (pass->item[i].pass == number && pass->verdict[i].reason == RANK_AT_REST &&
+            blur_known(&pass->item[i]) && sharp_share(pass, &pass->item[i]) >= 0.5)
+            judge(pass, i, RANK_NONE, RANK_NOT_SURE);
 }
 
 /* Of several subjects in a frame the one that speaks for keeping it stands for the frame. */
@@ -196,6 +237,7 @@ static void settle(const struct rank_burst *burst, struct rank_frame *frame, siz
         const struct verdict *v = &verdict[frame->item];
         frame->pass = item[frame->item].pass;
         frame->rank = v->rank;
+        frame->nth = v->nth;
         frame->proposal = v->proposal;
         frame->reason = v->reason;
     } else if (burst->mode == SUBJECT_MOVING) {
@@ -203,7 +245,7 @@ static void settle(const struct rank_burst *burst, struct rank_frame *frame, siz
         frame->reason = RANK_NO_SUBJECT;
     }
     if (n_frames < TOO_FEW) {
-        frame->rank = 0;
+        frame->rank = frame->nth = 0;
         frame->proposal = RANK_NONE;
         frame->reason = RANK_TOO_FEW;
     }
@@ -214,7 +256,7 @@ static void settle_all(const struct rank_burst *burst, const struct rank_item *i
                        const struct verdict *verdict, struct rank_frame *frame, size_t n_frames)
 {
     for (size_t f = 0; f < n_frames; f++) {
-        frame[f].pass = frame[f].rank = 0;
+        frame[f].pass = frame[f].rank = frame[f].nth = 0;
         frame[f].item = UINT32_MAX;
         frame[f].proposal = RANK_NONE;
         frame[f].reason = frame[f].measured ? RANK_NOT_SURE : frame[f].why_not;
@@ -245,6 +287,11 @@ static bool next_pass(const struct rank_item *item, size_t n_items, uint32_t *nu
     return next != UINT32_MAX;
 }
 
+static int64_t default_gap_ns(const struct rank_burst *burst)
+{
+    return burst->perch ? ATTITUDE_NS : TWIN_NS;
+}
+
 bool rank_choose(const struct rank_burst *burst, const struct rank_item *item, size_t n_items,
                  struct rank_frame *frame, size_t n_frames, const struct rank_options *options,
                  struct err *err)
@@ -254,7 +301,9 @@ bool rank_choose(const struct rank_burst *burst, const struct rank_item *item, s
                         .item = item,
                         .verdict = calloc(n_items + 1, sizeof *pass.verdict),
                         .order = malloc((n_items + 1) * sizeof *pass.order),
-                        .keep = options->keep > 0 ? options->keep : DEFAULT_KEEP};
+                        .keep = options->keep > 0 ? options->keep : DEFAULT_KEEP,
+                        .max_blur_px = options->max_blur_px > 0 ? options->max_blur_px : INFINITY,
+                        .min_gap_ns = options->min_gap_ns > 0 ? options->min_gap_ns : default_gap_ns(burst)};
     bool done = chosen != NULL && pass.verdict != NULL && pass.order != NULL;
     if (done) {
         for (size_t i = 0; i < n_items; i++)
@@ -263,6 +312,7 @@ bool rank_choose(const struct rank_burst *burst, const struct rank_item *item, s
         while (next_pass(item, n_items, &number)) {
             collect(&pass, n_items, number);
             choose_pass(&pass, chosen);
+            spare_portraits(&pass, n_items, number);
         }
         settle_all(burst, item, n_items, pass.verdict, frame, n_frames);
     }

@@ -12,7 +12,7 @@ static const struct word word[RANK_REASONS] = {
     [0] = {"", ""},
     [RANK_SHARPEST] = {"sharpest", "The sharpest complete frame of its pass."},
     [RANK_SHARP_SET] = {"sharp-set", "As sharp as the best of its pass, as far as the eye can tell."},
-    [RANK_NEAR_TWIN] = {"near-twin", "As sharp as a kept frame, and too much like it to need both."},
+    [RANK_NEAR_TWIN] = {"near-twin", "As sharp as a frame that stays, and too much like it to need both."},
     [RANK_SOFT] = {"soft", "Less sharp than the best of its pass."},
     [RANK_CUT] = {"cut", "The edge of the frame cuts the subject."},
     [RANK_NO_SUBJECT] = {"no-subject", "Nothing but the empty scene was found."},
@@ -48,6 +48,11 @@ const char *rank_reason_sentence(enum rank_reason reason)
 const char *rank_proposal_token(enum rank_proposal proposal)
 {
     return proposal == RANK_KEEP ? "keep" : proposal == RANK_REJECT ? "reject" : "none";
+}
+
+enum rank_proposal rank_proposal_of_token(const char *token)
+{
+    return strcmp(token, "keep") == 0 ? RANK_KEEP : strcmp(token, "reject") == 0 ? RANK_REJECT : RANK_NONE;
 }
 
 uint32_t rank_good_to_px(double blur_px, uint32_t long_edge_px)

@@ -134,15 +134,33 @@ void outline_of(const struct grid *grid, const struct subject_region *region, ui
     }
 }
 
-double rank_outline_distance(const uint8_t a[16], const uint8_t b[16])
+/* Two bits of square (c, r); 0 beyond the edge. */
+static int square_of(const uint8_t outline[16], int c, int r)
+{
+    int k = 8 * r + c;
+    return c < 0 || r < 0 || c >= 8 || r >= 8 ? 0 : outline[k / 4] >> (2 * (k % 4)) & 3;
+}
+
+/* With b moved by (dc, dr). Shape counts most: brightness changes with every turn towards the light. */
+static double distance_moved(const uint8_t a[16], const uint8_t b[16], int dc, int dr)
 {
     double apart = 0, either = 0;
-    for (int k = 0; k < 64; k++) {
-        int x = a[k / 4] >> (2 * (k % 4)) & 3, y = b[k / 4] >> (2 * (k % 4)) & 3;
-        if (x == 0 && y == 0)
-            continue;
-        either++;
-        apart += x == 0 || y == 0 ? 1.0 : 0.5 * abs(x - y);
-    }
+    for (int r = -1; r < 9; r++)
+        for (int c = -1; c < 9; c++) {
+            int x = square_of(a, c, r), y = square_of(b, c - dc, r - dr);
+            if (x == 0 && y == 0)
+                continue;
+            either++;
+            apart += x == 0 || y == 0 ? 1.0 : 0.125 * abs(x - y);
+        }
     return either > 0 ? apart / either : 0.0;
+}
+
+double rank_outline_distance(const uint8_t a[16], const uint8_t b[16])
+{
+    double best = 1;
+    for (int dr = -1; dr <= 1; dr++)
+        for (int dc = -1; dc <= 1; dc++)
+            best = fmin(best, distance_moved(a, b, dc, dr));
+    return best;
 }

@@ -16,6 +16,9 @@ struct member_frame {
     int64_t time_ns;
     enum { MEMBER_MEASURED, MEMBER_UNREADABLE, MEMBER_FORMAT, MEMBER_NOT_SCORED } state;
     bool camera_mark;
+    uint32_t pass, rank; /* as chosen last */
+    enum rank_proposal proposal;
+    enum rank_reason reason; /* RANK_REASONS: not chosen yet */
     bool settled; /* a person accepted its choice, which then stands whatever happens to the frames around it
                    */
     int64_t pack, offset, size;

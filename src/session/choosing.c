@@ -5,7 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { KEEP_DEFAULT = 3, KEEP_MAX = 1000 };
+enum { KEEP_DEFAULT = 3, KEEP_MAX = 1000, TOTAL_MAX = 1000000 };
 
 static const char *const mode_tokens[] = {[SUBJECT_MOVING] = "moving",
                                           [SUBJECT_IN_PLACE] = "in-place",
@@ -25,20 +25,42 @@ enum subject_mode choosing_mode_of_token(const char *token)
     return SUBJECT_UNKNOWN;
 }
 
-bool choosing_keep(struct session *s, uint32_t asked, uint32_t *keep, struct err *err)
+/* Stores *value where it was asked for, else reads it; what is stored but out of range is not there. */
+static bool setting(struct session *s, const char *key, bool asked, double low, double high, double *value,
+                    struct err *err)
 {
-    char *stored = NULL;
-    char text[16];
-    *keep = asked;
-    if (asked > 0) {
-        (void)snprintf(text, sizeof text, "%u", asked);
-        return catalogue_set_setting(s->catalogue, "keep", text, err);
+    char *stored = NULL, *end;
+    char text[32];
+    if (asked) {
+        (void)snprintf(text, sizeof text, "%.15g", *value);
+        return catalogue_set_setting(s->catalogue, key, text, err);
     }
-    if (!catalogue_get_setting(s->catalogue, "keep", &stored, err))
+    if (!catalogue_get_setting(s->catalogue, key, &stored, err))
         return false;
-    long value = stored != NULL ? strtol(stored, NULL, 10) : 0;
-    *keep = value >= 1 && value <= KEEP_MAX ? (uint32_t)value : KEEP_DEFAULT;
+    double found = stored != NULL ? strtod(stored, &end) : NAN;
+    if (found >= low && found <= high)
+        *value = found;
     free(stored);
+    return true;
+}
+
+bool choosing_how(struct session *s, const struct session_rank_options *asked, struct choosing_how *how,
+                  struct err *err)
+{
+    double keep = asked->keep > 0 ? asked->keep : KEEP_DEFAULT;
+    double total = asked->keep_total < UINT32_MAX ? asked->keep_total : 0;
+    double blur = asked->max_blur_px >= 0 ? asked->max_blur_px : 0;
+    double gap = asked->min_gap_ns >= 0 ? (double)asked->min_gap_ns : -1;
+    if (!setting(s, "keep", asked->keep > 0, 1, KEEP_MAX, &keep, err) ||
+        !setting(s, "keep_total", asked->keep_total < UINT32_MAX, 0, TOTAL_MAX, &total, err) ||
+        !setting(s, "max_blur_px", asked->max_blur_px >= 0, 0, 1000, &blur, err) ||
+        !setting(s, "min_gap_ns", asked->min_gap_ns >= 0, 0, 3.6e12, &gap, err))
+        return false;
+    *how = (struct choosing_how){.rank = {.keep = (uint32_t)keep, .max_blur_px = blur},
+                                 .keep_total = (uint32_t)total};
+    /* No gap at all is the shortest there is: 0 stands for the engine's own. */
+    if (gap >= 0)
+        how->rank.min_gap_ns = gap < 1 ? 1 : (int64_t)gap;
     return true;
 }
 
@@ -142,27 +164,47 @@ static struct rank_frame *frames_of(const struct members *members, struct err *e
     return frames;
 }
 
-bool choosing_run(struct session *s, const struct members *members, const struct rank_burst *burst,
-                  const struct rank_item *items, size_t n_items, uint32_t keep, struct session_ranked *totals,
-                  bool *nothing_sharp, struct err *err)
+/* What has no room in the total is an equal of the kept ones that nobody should lose to a count. */
+static void make_room(struct rank_frame *frame, int64_t id, const struct total *total)
 {
-    const struct rank_options options = {.keep = keep};
+    if (frame->proposal != RANK_KEEP || !total_leaves_out(total, id))
+        return;
+    frame->proposal = RANK_NONE;
+    if (!frame->camera_mark)
+        frame->reason = RANK_SHARP_SET;
+}
+
+static bool put_choice(struct session *s, const struct member_frame *member, const struct rank_frame *f,
+                       struct err *err)
+{
+    const struct catalogue_choice choice = {.frame = member->id,
+                                            .pass = f->pass,
+                                            .rank = f->rank,
+                                            .proposal = rank_proposal_token(f->proposal),
+                                            .reason = rank_reason_token(f->reason)};
+    bool same = member->pass == f->pass && member->rank == f->rank && member->proposal == f->proposal &&
+                member->reason == f->reason;
+    return member->settled || same || catalogue_put_choice(s->catalogue, &choice, err);
+}
+
+bool choosing_run(struct session *s, const struct members *members, const struct rank_burst *burst,
+                  const struct rank_item *items, size_t n_items, const struct choosing_how *how,
+                  struct total *total, struct session_ranked *totals, bool *nothing_sharp, struct err *err)
+{
     struct rank_frame *frames = frames_of(members, err);
-    bool ok = frames != NULL && rank_choose(burst, items, n_items, frames, members->n, &options, err);
-    bool kept = false;
+    bool open = total != NULL && !total->closed, kept = false;
+    bool ok = frames != NULL && rank_choose(burst, items, n_items, frames, members->n, &how->rank, err);
     *nothing_sharp = false;
-    for (size_t i = 0; ok && i < members->n; i++) {
-        const struct rank_frame *f = &frames[i];
-        const struct catalogue_choice choice = {.frame = members->frame[i].id,
-                                                .pass = f->pass,
-                                                .rank = f->rank,
-                                                .proposal = rank_proposal_token(f->proposal),
-                                                .reason = rank_reason_token(f->reason)};
-        ok = members->frame[i].settled || catalogue_put_choice(s->catalogue, &choice, err);
+    if (ok && open)
+        ok = total_add(total, members, frames, items, err);
+    for (size_t i = 0; ok && !open && i < members->n; i++) {
+        struct rank_frame *f = &frames[i];
+        kept = kept || f->proposal == RANK_KEEP;
+        make_room(f, members->frame[i].id, total);
+        ok = put_choice(s, &members->frame[i], f, err);
         totals->kept += f->proposal == RANK_KEEP;
         totals->rejected += f->proposal == RANK_REJECT;
         totals->none += f->proposal == RANK_NONE;
-        kept = kept || f->proposal == RANK_KEEP;
         *nothing_sharp = *nothing_sharp || f->reason == RANK_NOTHING_SHARP;
     }
     *nothing_sharp = *nothing_sharp && !kept;

@@ -1,46 +1,28 @@
-/* Ranking a session: subjects and scores where cells changed, the choice everywhere. */
+/*
+ * Ranking a session. First subjects and scores where cells changed, burst by burst, each kept as soon as it
+ * is made, since that is what takes long. Then the choice everywhere, from summaries alone.
+ */
 #include <inttypes.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
+#include "burst_rows.h"
 #include "chaffinch/session.h"
 #include "choosing.h"
 #include "scoring.h"
 #include "setups.h"
 
-static bool count_burst(void *context, const struct catalogue_burst *burst, struct err *err)
-{
-    uint64_t *n = context;
-    (void)burst;
-    (void)err;
-    ++*n;
-    return true;
-}
+/* Bursts whose choices go into one transaction: a person may decide meanwhile, and waits for its end. */
+enum { BATCH = 64 };
 
-struct burst_copy {
-    struct catalogue_burst burst;
-    int64_t wanted;
-    bool found;
-    char mode[16], stamp[40], body[512];
+struct ranking {
+    struct session *s;
+    struct choosing_how how;
+    struct burst_rows rows;
+    struct session_ranked totals;
+    uint64_t scored;
 };
-
-static bool copy_burst(void *context, const struct catalogue_burst *burst, struct err *err)
-{
-    struct burst_copy *copy = context;
-    (void)err;
-    if (burst->number != copy->wanted)
-        return true;
-    copy->burst = *burst;
-    copy->found = true;
-    (void)snprintf(copy->mode, sizeof copy->mode, "%s", burst->mode);
-    (void)snprintf(copy->stamp, sizeof copy->stamp, "%s", burst->stamp);
-    (void)snprintf(copy->body, sizeof copy->body, "%s", burst->body);
-    copy->burst.mode = copy->mode;
-    copy->burst.stamp = copy->stamp;
-    copy->burst.body = copy->body;
-    return true;
-}
 
 static uint32_t passes_of(const struct rank_item *items, size_t n)
 {
@@ -51,104 +33,203 @@ static uint32_t passes_of(const struct rank_item *items, size_t n)
     return most;
 }
 
-/* Makes the summaries of a burst and writes them. On success *items (caller frees) holds them. */
-static bool score_burst(struct session *s, struct burst_copy *copy, const struct members *members,
+/* Makes the summaries of a burst and writes them; the caller ends the transaction. On success *items (caller
+   frees) holds them. */
+static bool score_burst(struct ranking *r, struct burst_row *row, const struct members *members,
                         const char *stamp, struct rank_item **items, size_t *n, struct err *err)
 {
+    struct session *s = r->s;
     struct burst_scores scores = {0};
-    struct catalogue_item *rows = NULL;
+    struct catalogue_item *out = NULL;
     bool ok = scoring_run(s, members, &scores, err) && setups_keep_background(s, stamp, &scores, err);
     if (ok) {
-        rows = calloc(scores.n + 1, sizeof *rows);
-        ok = rows != NULL || err_nomem(err);
+        out = calloc(scores.n + 1, sizeof *out);
+        ok = out != NULL || err_nomem(err);
     }
     for (size_t i = 0; ok && i < scores.n; i++)
-        choosing_item_to_row(&scores.item[i], members, &rows[i]);
+        choosing_item_to_row(&scores.item[i], members, &out[i]);
+    ok = ok && burst_row_set_stamp(row, stamp, err);
     if (ok) {
-        (void)snprintf(copy->mode, sizeof copy->mode, "%s", choosing_mode_token(scores.mode));
-        (void)snprintf(copy->stamp, sizeof copy->stamp, "%s", stamp);
-        copy->burst.perch = scores.perch;
+        row->burst.mode = choosing_mode_token(scores.mode);
+        row->burst.perch = scores.perch;
         *items = scores.item;
         *n = scores.n;
         scores.item = NULL;
         ok = catalogue_begin(s->catalogue, err) &&
-             catalogue_put_items(s->catalogue, copy->wanted, rows, *n, err);
+             catalogue_put_items(s->catalogue, row->burst.number, out, *n, err);
     }
-    free(rows);
+    free(out);
     burst_scores_release(&scores);
     return ok;
 }
 
-static bool rank_burst(struct session *s, int64_t number, uint32_t keep, bool choose_only,
-                       struct session_ranked *totals, struct err *err)
+/* Chooses for a burst whose items are at hand, and writes what the burst is now. */
+static bool choose(struct ranking *r, struct burst_row *row, const struct members *members,
+                   const struct rank_item *items, size_t n, struct total *total, struct err *err)
 {
-    struct burst_copy copy = {.wanted = number};
+    const struct rank_burst burst = {.mode = choosing_mode_of_token(row->burst.mode),
+                                     .perch = row->burst.perch};
+    bool nothing_sharp = false;
+    struct catalogue_burst before = row->burst;
+    if (!choosing_run(r->s, members, &burst, items, n, &r->how, total, &r->totals, &nothing_sharp, err))
+        return false;
+    if (total != NULL && !total->closed)
+        return true;
+    row->burst.n_passes = passes_of(items, n);
+    if (!members_settled(members))
+        row->burst.nothing_sharp = nothing_sharp;
+    r->totals.bursts++;
+    r->totals.passes += row->burst.n_passes;
+    return (before.n_passes == row->burst.n_passes && before.nothing_sharp == row->burst.nothing_sharp) ||
+           catalogue_set_burst_ranked(r->s->catalogue, &row->burst, err);
+}
+
+/* What a person accepted is not judged again: its rejects may be deleted by now, and a thinner burst would
+   look different. */
+static bool score_where_changed(struct ranking *r, struct burst_row *row, struct err *err)
+{
+    struct session *s = r->s;
     struct members members = {0};
     struct rank_item *items = NULL;
     size_t n = 0;
     char stamp[33];
-    bool nothing_sharp = false;
-    bool ok = catalogue_each_burst(s->catalogue, copy_burst, &copy, err);
-    if (ok && !copy.found)
-        ok = err_set(err, ERR_USAGE, "there is no burst %" PRId64 ": 'chaffinch list %s' shows them", number,
-                     s->root.path);
-    ok = ok && members_load(s, number, &members, err);
-    if (ok) {
+    bool ok = members_load(s, row->burst.number, &members, err);
+    if (ok)
         members_stamp(&members, stamp);
-        /* What a person accepted is not judged again: its rejects may be deleted by now, and a thinner burst
-         * would look different. */
-        if (choose_only || members_settled(&members) || strcmp(stamp, copy.stamp) == 0)
-            ok = choosing_load_items(s, number, &members, &items, &n, err) &&
-                 catalogue_begin(s->catalogue, err);
-        else
-            ok = score_burst(s, &copy, &members, stamp, &items, &n, err);
+    if (ok && !members_settled(&members) && strcmp(stamp, row->burst.stamp) != 0) {
+        r->scored++;
+        ok = score_burst(r, row, &members, stamp, &items, &n, err) &&
+             choose(r, row, &members, items, n, NULL, err) &&
+             catalogue_set_burst_ranked(s->catalogue, &row->burst, err) &&
+             catalogue_commit(s->catalogue, err);
+        if (!ok)
+            catalogue_rollback(s->catalogue);
     }
-    const struct rank_burst burst = {.mode = choosing_mode_of_token(copy.mode), .perch = copy.burst.perch};
-    ok = ok && choosing_run(s, &members, &burst, items, n, keep, totals, &nothing_sharp, err);
-    if (ok) {
-        copy.burst.n_passes = passes_of(items, n);
-        if (!members_settled(&members))
-            copy.burst.nothing_sharp = nothing_sharp;
-        totals->bursts++;
-        totals->passes += copy.burst.n_passes;
-    }
-    ok = ok && catalogue_set_burst_ranked(s->catalogue, &copy.burst, err) &&
-         catalogue_commit(s->catalogue, err);
-    if (!ok)
-        catalogue_rollback(s->catalogue);
     members_release(&members);
     free(items);
     return ok;
 }
 
-bool session_rank(struct session *s, uint32_t keep, struct session_ranked *totals, struct err *err)
+static bool choose_from_summaries(struct ranking *r, struct burst_row *row, struct total *total,
+                                  struct err *err)
 {
-    uint64_t n = 0;
-    *totals = (struct session_ranked){0};
-    if (!choosing_keep(s, keep, &keep, err) || !catalogue_each_burst(s->catalogue, count_burst, &n, err))
-        return false;
-    if (n == 0) {
-        char safe[400], word[400];
-        return err_set(err, ERR_USAGE, "'%s' is not measured yet: type 'chaffinch measure %s' first",
-                       err_escape(safe, sizeof safe, s->root.path),
-                       err_word(word, sizeof word, s->root.path));
-    }
-    log_progress_start(s->log, "ranking", n, "bursts", 0);
+    struct members members = {0};
+    struct rank_item *items = NULL;
+    size_t n = 0;
+    bool ok = members_load(r->s, row->burst.number, &members, err) &&
+              choosing_load_items(r->s, row->burst.number, &members, &items, &n, err) &&
+              choose(r, row, &members, items, n, total, err);
+    members_release(&members);
+    free(items);
+    return ok;
+}
+
+static bool choose_batch(struct ranking *r, size_t from, struct total *total, struct err *err)
+{
+    bool ok = catalogue_begin(r->s->catalogue, err);
+    for (size_t i = from; ok && i < r->rows.n && i < from + BATCH; i++)
+        ok = choose_from_summaries(r, &r->rows.row[i], total, err);
+    ok = ok && catalogue_commit(r->s->catalogue, err);
+    if (!ok)
+        catalogue_rollback(r->s->catalogue);
+    return ok;
+}
+
+static bool choose_all(struct ranking *r, struct err *err)
+{
+    struct total total = {0};
+    bool ok = true, limited = r->how.keep_total > 0;
+    for (size_t i = 0; ok && limited && i < r->rows.n; i++)
+        ok = choose_from_summaries(r, &r->rows.row[i], &total, err);
+    ok = ok && (!limited || total_close(&total, r->how.keep_total, err));
+    r->totals = (struct session_ranked){0};
+    for (size_t from = 0; ok && from < r->rows.n; from += BATCH)
+        ok = choose_batch(r, from, limited ? &total : NULL, err);
+    total_release(&total);
+    return ok;
+}
+
+static bool score_all(struct ranking *r, struct err *err)
+{
+    struct session *s = r->s;
     bool ok = true;
-    for (uint64_t b = 1; ok && b <= n; b++) {
+    log_progress_start(s->log, "ranking", r->rows.n, "bursts", 0);
+    for (size_t i = 0; ok && i < r->rows.n; i++) {
         if (s->stop != NULL && *s->stop != 0)
             ok = err_set(err, ERR_INTERRUPTED,
                          "interrupted: the bursts ranked so far are kept, the same command goes on "
                          "from there");
-        ok = ok && rank_burst(s, (int64_t)b, keep, false, totals, err);
+        ok = ok && score_where_changed(r, &r->rows.row[i], err);
         log_progress_step(s->log, 1, 0);
     }
     log_progress_end(s->log);
-    return ok && setups_number(s, err);
+    return ok;
 }
 
-bool session_choose_burst(struct session *s, int64_t burst, uint32_t keep, struct err *err)
+bool session_rank(struct session *s, const struct session_rank_options *options,
+                  struct session_ranked *totals, struct err *err)
 {
-    struct session_ranked totals = {0};
-    return choosing_keep(s, keep, &keep, err) && rank_burst(s, burst, keep, true, &totals, err);
+    struct ranking r = {.s = s};
+    *totals = (struct session_ranked){0};
+    if (!choosing_how(s, options, &r.how, err) || !burst_rows_load(s, &r.rows, err))
+        return false;
+    bool ok = true;
+    if (r.rows.n == 0) {
+        char safe[400], word[400];
+        ok = err_set(err, ERR_USAGE, "'%s' is not measured yet: type 'chaffinch measure %s' first",
+                     err_escape(safe, sizeof safe, s->root.path), err_word(word, sizeof word, s->root.path));
+    }
+    ok = ok && score_all(&r, err) && choose_all(&r, err) && setups_number(s, err);
+    *totals = r.totals;
+    burst_rows_release(&r.rows);
+    return ok;
+}
+
+struct others {
+    int64_t burst;
+    uint64_t kept;
+};
+
+static bool count_kept(void *context, const struct catalogue_row *row, struct err *err)
+{
+    struct others *others = context;
+    (void)err;
+    others->kept += row->frame.burst != others->burst && strcmp(row->choice.proposal, "keep") == 0;
+    return true;
+}
+
+/* Finds the frames of the burst for which the others leave no room. */
+static bool share_total(struct ranking *r, struct burst_row *row, struct total *total, struct err *err)
+{
+    const struct catalogue_filter all = {0};
+    struct others others = {.burst = row->burst.number};
+    if (!catalogue_each_row(r->s->catalogue, &all, count_kept, &others, err) ||
+        !choose_from_summaries(r, row, total, err))
+        return false;
+    uint64_t most = r->how.keep_total > others.kept ? r->how.keep_total - others.kept : 0;
+    return total_close(total, most, err);
+}
+
+bool session_choose_burst(struct session *s, int64_t burst, const struct session_rank_options *options,
+                          struct err *err)
+{
+    struct ranking r = {.s = s};
+    struct total total = {0};
+    if (!choosing_how(s, options, &r.how, err) || !burst_rows_load(s, &r.rows, err))
+        return false;
+    bool ok = burst >= 1 && (uint64_t)burst <= r.rows.n, limited = r.how.keep_total > 0;
+    if (!ok)
+        err_set(err, ERR_USAGE, "there is no burst %" PRId64 ": 'chaffinch list %s' shows them", burst,
+                s->root.path);
+    struct burst_row *row = ok ? &r.rows.row[burst - 1] : NULL;
+    ok = ok && (!limited || share_total(&r, row, &total, err)) && catalogue_begin(s->catalogue, err);
+    if (ok) {
+        ok = choose_from_summaries(&r, row, limited ? &total : NULL, err) &&
+             catalogue_commit(s->catalogue, err);
+        if (!ok)
+            catalogue_rollback(s->catalogue);
+    }
+    total_release(&total);
+    burst_rows_release(&r.rows);
+    return ok;
 }

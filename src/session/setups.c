@@ -4,6 +4,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "burst_rows.h"
 #include "chaffinch/publish.h"
 #include "chaffinch/str.h"
 
@@ -72,42 +73,9 @@ static void load_background(struct session *s, const char *stamp, struct backgro
     }
 }
 
-struct burst_row {
-    struct catalogue_burst burst;
-    char *body, *mode, *stamp;
-    double focal_mm;
-};
-
-struct rows {
-    struct burst_row *row;
-    size_t n, room;
-};
-
-static bool add_row(void *context, const struct catalogue_burst *burst, struct err *err)
-{
-    struct rows *rows = context;
-    if (rows->n == rows->room) {
-        size_t room = rows->room > 0 ? rows->room * 2 : 64;
-        struct burst_row *grown = realloc(rows->row, room * sizeof *grown);
-        if (grown == NULL)
-            return err_nomem(err);
-        rows->row = grown;
-        rows->room = room;
-    }
-    struct burst_row *r = &rows->row[rows->n++];
-    *r = (struct burst_row){.burst = *burst,
-                            .body = strdup(burst->body),
-                            .mode = strdup(burst->mode),
-                            .stamp = strdup(burst->stamp)};
-    r->burst.body = r->body;
-    r->burst.mode = r->mode;
-    r->burst.stamp = r->stamp;
-    return r->body != NULL && r->mode != NULL && r->stamp != NULL ? true : err_nomem(err);
-}
-
 static bool note_focal(void *context, const struct catalogue_row *row, struct err *err)
 {
-    struct rows *rows = context;
+    struct burst_rows *rows = context;
     (void)err;
     size_t at = (size_t)(row->frame.burst - 1);
     if (row->frame.burst >= 1 && at < rows->n && rows->row[at].focal_mm <= 0)
@@ -129,7 +97,7 @@ static bool same_setup(const struct burst_row *a, const struct burst_row *b, con
 }
 
 /* Numbers the bursts of one body that start at row `from`; *next is the next free set-up number. */
-static void number_body(struct session *s, struct rows *rows, size_t from, int64_t *next)
+static void number_body(struct session *s, struct burst_rows *rows, size_t from, int64_t *next)
 {
     struct background before = {0};
     const struct burst_row *last = NULL;
@@ -155,11 +123,11 @@ static void number_body(struct session *s, struct rows *rows, size_t from, int64
 
 bool setups_number(struct session *s, struct err *err)
 {
-    struct rows rows = {0};
+    struct burst_rows rows = {0};
     const struct catalogue_filter present = {0};
     int64_t next = 0;
-    bool ok = catalogue_each_burst(s->catalogue, add_row, &rows, err) &&
-              catalogue_each_row(s->catalogue, &present, note_focal, &rows, err);
+    bool ok =
+        burst_rows_load(s, &rows, err) && catalogue_each_row(s->catalogue, &present, note_focal, &rows, err);
     for (size_t i = 0; ok && i < rows.n; i++)
         rows.row[i].burst.setup = 0;
     for (size_t i = 0; ok && i < rows.n; i++)
@@ -169,11 +137,6 @@ bool setups_number(struct session *s, struct err *err)
     for (size_t i = 0; ok && i < rows.n; i++)
         ok = catalogue_set_burst_ranked(s->catalogue, &rows.row[i].burst, err);
     ok = ok && catalogue_commit(s->catalogue, err);
-    for (size_t i = 0; i < rows.n; i++) {
-        free(rows.row[i].body);
-        free(rows.row[i].mode);
-        free(rows.row[i].stamp);
-    }
-    free(rows.row);
+    burst_rows_release(&rows);
     return ok;
 }

@@ -38,6 +38,26 @@ status 0 chaffinch rank "$work/session" --keep 3
 chaffinch list "$work/session" --frames --format csv >"$work/list.again"
 same "$work/list.csv" "$work/list.again" "another keep and back"
 
+# How to choose is remembered; a total keeps the best of the passes first, and rejects nothing for it.
+status 0 chaffinch rank "$work/session" --keep-total 4 --min-gap 500ms --max-blur 2
+kept=$(chaffinch list "$work/session" --frames --outcome keep --format csv | awk -F, 'NR > 1 && $9 == "keep"' | wc -l)
+[ "$kept" -eq 4 ] && ok "a total of 4" || fail "$kept kept instead of 4"
+chaffinch list "$work/session" --frames --format csv >"$work/list.total"
+rejects() { awk -F, '$9 == "reject"' "$1" | wc -l; }
+status 0 chaffinch rank "$work/session"
+chaffinch list "$work/session" --frames --format csv >"$work/list.again"
+same "$work/list.total" "$work/list.again" "remembered"
+status 0 chaffinch rank "$work/session" --keep-total 0 --min-gap 30ms --max-blur 0
+chaffinch rank "$work/session" --keep-total 4 >"$work/out"
+chaffinch list "$work/session" --frames --format csv >"$work/list.total"
+status 0 chaffinch rank "$work/session" --keep-total 0
+chaffinch list "$work/session" --frames --format csv >"$work/list.again"
+[ "$(rejects "$work/list.total")" -eq "$(rejects "$work/list.again")" ] && ok "a total rejects nothing" || fail "a total rejects"
+for wrong in "--keep-total x" "--max-blur -1" "--min-gap 2h"; do
+    # shellcheck disable=SC2086
+    status 2 chaffinch rank "$work/session" $wrong; one_line "$work/err"
+done
+
 status 0 apply "$work/session"
 snapshot "$work/session" >"$work/session.after"
 same "$work/session.before" "$work/session.after" "the plan changes nothing"

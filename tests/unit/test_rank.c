@@ -16,6 +16,19 @@
 
 enum { MS = 1000000 };
 
+/* A third of the squares, others for each number: attitudes that have little in common however they are
+ * moved. */
+static void attitude(uint8_t outline[16], uint32_t number)
+{
+    uint32_t state = number * 2654435761u + 1;
+    memset(outline, 0, 16);
+    for (int k = 0; k < 64; k++) {
+        state = state * 1664525u + 1013904223u;
+        if ((state >> 16) % 3 == 0)
+            outline[k / 4] |= (uint8_t)(2 << (2 * (k % 4)));
+    }
+}
+
 /* A sharp complete frame of pass 1, 50 ms after the one before; its outline is its own. */
 static struct rank_item item_at(uint32_t frame, double score, double blur_px)
 {
@@ -30,9 +43,7 @@ static struct rank_item item_at(uint32_t frame, double score, double blur_px)
                              .blur_high_px = blur_px * 1.15,
                              .p_sharp = blur_px < 2.2 ? 0.95 : 0.05,
                              .area_cells = 200};
-    memset(item.outline, 0, sizeof item.outline);
-    item.outline[frame % 16] = 0xff;
-    item.outline[(frame + 5) % 16] = 0xff;
+    attitude(item.outline, frame % 16);
     return item;
 }
 
@@ -46,7 +57,7 @@ static void choose(enum subject_mode mode, bool perch, const struct rank_item *i
                    struct rank_frame *frame, size_t n, uint32_t keep)
 {
     struct rank_burst burst = {mode, perch};
-    struct rank_options options = {keep};
+    struct rank_options options = {.keep = keep};
     struct err err = ERR_INIT;
     ck_assert(rank_choose(&burst, item, n_items, frame, n, &options, &err));
 }
@@ -89,14 +100,20 @@ START_TEST(outlines)
     ck_assert_double_eq(rank_outline_distance(a, a), 0);
     ck_assert_double_eq(rank_outline_distance(a, none), 1);
     ck_assert_double_eq(rank_outline_distance(none, none), 0);
-    /* dark against bright all over: not the same attitude, but not nothing in common either */
-    ck_assert_double_eq(rank_outline_distance(a, b), 1);
+    /* dark against bright all over: the same shape in another light */
+    ck_assert_double_eq(rank_outline_distance(a, b), 0.25);
     memset(b, 0xaa, 16);
-    ck_assert_double_eq(rank_outline_distance(a, b), 0.5);
+    ck_assert_double_eq(rank_outline_distance(a, b), 0.125);
     memset(b, 0, 16);
     memset(b, 0x55, 8);
     ck_assert_double_eq(rank_outline_distance(a, b), 0.5);
     ck_assert_double_eq(rank_outline_distance(b, a), 0.5);
+    /* one square further: the box of a region grows and shrinks by a cell from frame to frame */
+    memset(a, 0, 16);
+    memset(b, 0, 16);
+    memset(a + 4, 0x55, 6);
+    memset(b + 6, 0x55, 6);
+    ck_assert_double_eq(rank_outline_distance(a, b), 0);
 }
 END_TEST
 
@@ -136,7 +153,10 @@ START_TEST(near_twins)
     struct rank_frame frame[8];
     for (uint32_t k = 0; k < 8; k++)
         item[k] = item_at(k, 5.0 - 0.1 * k, 0.8);
-    item[1].time_ns = item[0].time_ns + 10 * MS;  /* too close in time */
+    item[1].time_ns = item[0].time_ns + 10 * MS; /* close in time, and nearly the same attitude */
+    memset(item[0].outline, 0x55, 16);
+    memset(item[1].outline, 0, 16);
+    memset(item[1].outline, 0x55, 10);
     memcpy(item[3].outline, item[0].outline, 16); /* 150 ms apart, but the same attitude */
     frames_at(frame, 8);
     choose(SUBJECT_MOVING, false, item, 8, frame, 8, 3);

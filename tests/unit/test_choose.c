@@ -1,0 +1,177 @@
+/*
+ * The choice of the best few, as tables of made-up summaries: what counts as a twin, what the options of rank
+ * do, which frames at rest are spared.
+ */
+#include <check.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "chaffinch/rank.h"
+
+enum { MS = 1000000, FRAMES = 12 };
+
+static struct rank_item item[FRAMES];
+static struct rank_frame frame[FRAMES];
+
+/* A third of the squares, others for each number: attitudes that have little in common however they are
+ * moved. */
+static void attitude(uint8_t outline[16], uint32_t number)
+{
+    uint32_t state = number * 2654435761u + 1;
+    memset(outline, 0, 16);
+    for (int k = 0; k < 64; k++) {
+        state = state * 1664525u + 1013904223u;
+        if ((state >> 16) % 3 == 0)
+            outline[k / 4] |= (uint8_t)(2 << (2 * (k % 4)));
+    }
+}
+
+/* 100 ms apart, each in an attitude of its own. */
+static void setup(void)
+{
+    for (uint32_t k = 0; k < FRAMES; k++) {
+        double blur_px = 0.8 + 0.01 * k;
+        item[k] = (struct rank_item){.frame = k,
+                                     .pass = 1,
+                                     .time_ns = (int64_t)k * 100 * MS,
+                                     .w_px = 100,
+                                     .h_px = 60,
+                                     .score = 5 - 0.1 * k,
+                                     .blur_px = blur_px,
+                                     .blur_low_px = blur_px * 0.9,
+                                     .blur_high_px = blur_px * 1.1,
+                                     .p_sharp = 0.95,
+                                     .area_cells = 200};
+        attitude(item[k].outline, k);
+        frame[k] = (struct rank_frame){.time_ns = item[k].time_ns, .measured = true};
+    }
+}
+
+static void choose(enum subject_mode mode, bool perch, struct rank_options options)
+{
+    struct rank_burst burst = {mode, perch};
+    struct err err = ERR_INIT;
+    ck_assert(rank_choose(&burst, item, FRAMES, frame, FRAMES, &options, &err));
+}
+
+static size_t count(enum rank_proposal proposal)
+{
+    size_t n = 0;
+    for (size_t f = 0; f < FRAMES; f++)
+        n += frame[f].proposal == proposal;
+    return n;
+}
+
+#define ck_frame(f, p, r)                                                                                    \
+    do {                                                                                                     \
+        ck_assert_str_eq(rank_proposal_token((f).proposal), rank_proposal_token(p));                         \
+        ck_assert_str_eq(rank_reason_token((f).reason), rank_reason_token(r));                               \
+    } while (0)
+
+/* Close in time alone makes no twin: wings open and closed are two pictures, of which one is left to a
+ * person. */
+START_TEST(twins)
+{
+    item[1].time_ns = item[0].time_ns + 8 * MS;
+    choose(SUBJECT_MOVING, false, (struct rank_options){.keep = 3});
+    ck_frame(frame[0], RANK_KEEP, RANK_SHARPEST);
+    ck_frame(frame[1], RANK_NONE, RANK_SHARP_SET);
+    ck_assert_uint_eq(frame[0].nth, 1);
+    ck_assert_uint_eq(frame[1].nth, 0);
+    /* The same attitude: a twin 8 ms and 400 ms later, not 600 ms later. */
+    memcpy(item[1].outline, item[0].outline, 16);
+    memcpy(item[4].outline, item[0].outline, 16);
+    memcpy(item[6].outline, item[0].outline, 16);
+    choose(SUBJECT_MOVING, false, (struct rank_options){.keep = 12});
+    ck_frame(frame[1], RANK_REJECT, RANK_NEAR_TWIN);
+    ck_frame(frame[4], RANK_REJECT, RANK_NEAR_TWIN);
+    ck_frame(frame[6], RANK_KEEP, RANK_SHARP_SET);
+    choose(SUBJECT_IN_PLACE, true, (struct rank_options){.keep = 12});
+    ck_frame(frame[6], RANK_REJECT, RANK_NEAR_TWIN);
+}
+END_TEST
+
+START_TEST(min_gap)
+{
+    int64_t last = INT64_MIN / 2;
+    choose(SUBJECT_MOVING, false, (struct rank_options){.keep = 12});
+    size_t all = count(RANK_KEEP), rejected = count(RANK_REJECT);
+    choose(SUBJECT_MOVING, false, (struct rank_options){.keep = 12, .min_gap_ns = 300 * MS});
+    for (size_t f = 0; f < FRAMES; f++)
+        if (frame[f].proposal == RANK_KEEP) {
+            ck_assert_int_ge(frame[f].time_ns - last, 300 * MS);
+            last = frame[f].time_ns;
+        }
+    ck_assert_uint_lt(count(RANK_KEEP), all);
+    ck_assert_uint_eq(count(RANK_REJECT), rejected); /* a gap rejects nothing */
+    item[1].time_ns = item[0].time_ns + 1 * MS;
+    choose(SUBJECT_MOVING, false, (struct rank_options){.keep = 12, .min_gap_ns = 1});
+    ck_frame(frame[1], RANK_KEEP, RANK_SHARP_SET);
+}
+END_TEST
+
+/* The error bars are 10 % either way: below the limit by the estimate, above it by more than the bar,
+ * between. */
+START_TEST(max_blur)
+{
+    choose(SUBJECT_MOVING, false, (struct rank_options){.keep = 12, .max_blur_px = 0.845});
+    for (size_t f = 0; f < FRAMES; f++)
+        ck_assert(frame[f].proposal != RANK_KEEP || item[f].blur_px <= 0.845);
+    ck_frame(frame[0], RANK_KEEP, RANK_SHARPEST);
+    ck_frame(frame[5], RANK_NONE, RANK_SHARP_SET);
+    ck_frame(frame[11], RANK_REJECT, RANK_SOFT);
+    choose(SUBJECT_MOVING, false, (struct rank_options){.keep = 12, .max_blur_px = 0.4});
+    ck_assert_uint_eq(count(RANK_KEEP), 0);
+    ck_frame(frame[0], RANK_REJECT, RANK_NOTHING_SHARP);
+    /* It also takes the place of the engine's own limit. */
+    for (uint32_t k = 0; k < FRAMES; k++) {
+        item[k].blur_px *= 4;
+        item[k].blur_low_px *= 4;
+        item[k].blur_high_px *= 4;
+        item[k].p_sharp = 0.01;
+    }
+    choose(SUBJECT_MOVING, false, (struct rank_options){.keep = 12});
+    ck_frame(frame[0], RANK_REJECT, RANK_NOTHING_SHARP);
+    choose(SUBJECT_MOVING, false, (struct rank_options){.keep = 12, .max_blur_px = 5});
+    ck_frame(frame[0], RANK_KEEP, RANK_SHARPEST);
+}
+END_TEST
+
+/* A landed frame loses against a kept flight; where none is kept a sharp portrait is left to a person. */
+START_TEST(portraits)
+{
+    item[0].flags = RANK_F_AT_REST;
+    choose(SUBJECT_MOVING, false, (struct rank_options){.keep = 3});
+    ck_frame(frame[0], RANK_REJECT, RANK_AT_REST);
+    ck_frame(frame[1], RANK_KEEP, RANK_SHARPEST);
+    choose(SUBJECT_MOVING, true, (struct rank_options){.keep = 3});
+    ck_frame(frame[0], RANK_KEEP, RANK_SHARPEST);
+    for (uint32_t k = 1; k < FRAMES; k++) {
+        item[k].blur_px = item[k].blur_low_px = item[k].blur_high_px = 4;
+        item[k].p_sharp = 0.01;
+    }
+    item[1].flags = RANK_F_AT_REST;
+    choose(SUBJECT_MOVING, false, (struct rank_options){.keep = 3});
+    ck_frame(frame[0], RANK_NONE, RANK_NOT_SURE);
+    ck_frame(frame[1], RANK_REJECT, RANK_AT_REST);
+    ck_frame(frame[2], RANK_REJECT, RANK_NOTHING_SHARP);
+}
+END_TEST
+
+int main(void)
+{
+    Suite *suite = suite_create("choose");
+    TCase *tables = tcase_create("tables");
+    tcase_add_checked_fixture(tables, setup, NULL);
+    tcase_add_test(tables, twins);
+    tcase_add_test(tables, min_gap);
+    tcase_add_test(tables, max_blur);
+    tcase_add_test(tables, portraits);
+    suite_add_tcase(suite, tables);
+    SRunner *runner = srunner_create(suite);
+    srunner_run_all(runner, CK_ENV);
+    int failed = srunner_ntests_failed(runner);
+    srunner_free(runner);
+    return failed == 0 ? 0 : 1;
+}
