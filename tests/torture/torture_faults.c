@@ -17,149 +17,13 @@
 
 #include "chaffinch/err.h"
 #include "fault.h"
-#include "invariants.h"
-
-enum operation { COPY, COPY_SECOND, MEASURE, RANK, DECIDE, SHEET, MOVE, UNDO, DELETE, OPERATIONS };
-
-static const char *const names[OPERATIONS] = {"copy",  "copy-second", "measure", "rank",  "decide",
-                                              "sheet", "move",        "undo",    "delete"};
-
-static const enum stage before[OPERATIONS] = {
-    [COPY] = STAGE_NOTHING,  [COPY_SECOND] = STAGE_NOTHING, [MEASURE] = STAGE_COPIED,
-    [RANK] = STAGE_MEASURED, [DECIDE] = STAGE_RANKED,       [SHEET] = STAGE_RANKED,
-    [MOVE] = STAGE_DECIDED,  [UNDO] = STAGE_MOVED,          [DELETE] = STAGE_MOVED};
+#include "operations.h"
 
 struct bench {
     struct scene scene;
     long runs, faults[64];
     bool verbose;
 };
-
-static struct program_run command(const struct bench *b, enum operation op, const char *count)
-{
-    const struct scene *s = &b->scene;
-    const struct program_run runs[OPERATIONS] = {
-        [COPY] = {.engine = true, .args = {"copy", s->card, s->session, "--one-is-enough"}},
-        [COPY_SECOND] = {.engine = true,
-                         .args = {"copy", s->card, s->session, "--second", s->second, "--one-is-enough"}},
-        [MEASURE] = {.engine = true, .args = {"measure", s->session, "--jobs", "1"}},
-        [RANK] = {.engine = true, .args = {"rank", s->session}},
-        [DECIDE] = {.engine = true,
-                    .args = {"decide", s->session, "reject", scene_rejects[0], scene_rejects[1],
-                             scene_rejects[2]}},
-        [SHEET] = {.engine = true, .args = {"sheet", s->session, "-o", s->sheet}},
-        [MOVE] = {.args = {s->session, "--move"}},
-        [UNDO] = {.args = {s->session, "--undo"}},
-        [DELETE] = {.args = {s->session, "--delete-rejects", "--confirm", count}},
-    };
-    return runs[op];
-}
-
-/* ---- what must hold ------------------------------------------------------------------------------------ */
-
-static bool holds(const struct bench *b, const char *root, enum invariant_state state, bool folder_times)
-{
-    const struct invariants w = {
-        .scene = &b->scene, .root = root, .state = state, .folder_times = folder_times};
-    return invariants_hold(&w);
-}
-
-static bool between(const struct bench *b, enum operation op)
-{
-    static const enum invariant_state states[OPERATIONS] = {
-        [COPY] = STATE_COPYING, [COPY_SECOND] = STATE_COPYING, [MEASURE] = STATE_HOME,
-        [RANK] = STATE_HOME,    [DECIDE] = STATE_HOME,         [SHEET] = STATE_HOME,
-        [MOVE] = STATE_BETWEEN, [UNDO] = STATE_BETWEEN,        [DELETE] = STATE_GOING};
-    bool second = op == COPY_SECOND ? holds(b, b->scene.second, STATE_COPYING, false) : true;
-    bool times = op >= MEASURE && op <= SHEET;
-    return holds(b, b->scene.session, states[op], times) && second;
-}
-
-static bool list_is(const struct bench *b, enum stage stage)
-{
-    const struct program_run list = {.engine = true,
-                                     .args = {"list", b->scene.session, "--frames", "--format", "csv"}};
-    char *now = program_text(&list);
-    bool same = now != NULL && strcmp(now, b->scene.list[stage]) == 0;
-    if (now != NULL && !same)
-        fprintf(stderr, "  the list differs from that of an undisturbed run:\n%s", now);
-    free(now);
-    return same;
-}
-
-static bool check_copies(const struct bench *b)
-{
-    const struct program_run check = {
-        .engine = true, .args = {"check", b->scene.session, "--card", b->scene.card, "--one-is-enough"}};
-    return program_expect(&check, 0);
-}
-
-/* After a run that says it is done. */
-static bool complete(const struct bench *b, enum operation op, bool folder_times)
-{
-    const struct scene *s = &b->scene;
-    switch (op) {
-    case COPY_SECOND:
-        if (!holds(b, s->second, STATE_HOME, false))
-            return false;
-        /* fall through */
-    case COPY:
-        return holds(b, s->session, STATE_HOME, false) && check_copies(b);
-    case MEASURE:
-    case RANK:
-        return holds(b, s->session, STATE_HOME, true) && invariants_catalogue(s->session) &&
-               list_is(b, op == RANK ? STAGE_RANKED : STAGE_MEASURED);
-    case DECIDE:
-        return invariants_catalogue(s->session) && list_is(b, STAGE_DECIDED);
-    case SHEET:
-        return access(s->sheet, F_OK) == 0 && invariants_catalogue(s->session) && list_is(b, STAGE_RANKED);
-    case MOVE:
-        return holds(b, s->session, STATE_MOVED, false) && invariants_catalogue(s->session) &&
-               list_is(b, STAGE_MOVED);
-    case UNDO:
-        return holds(b, s->session, STATE_HOME, folder_times) && invariants_catalogue(s->session) &&
-               list_is(b, STAGE_DECIDED);
-    case DELETE:
-        return holds(b, s->session, STATE_DELETED, false) && invariants_catalogue(s->session);
-    default:
-        return false;
-    }
-}
-
-/* The number that the plan of a deletion prints last; -1 when it fails. */
-static int planned(const struct bench *b)
-{
-    const struct program_run plan = {.args = {b->scene.session, "--delete-rejects"}};
-    char *text = program_text(&plan);
-    const char *at = text != NULL ? strstr(text, "delete: ") : NULL;
-    int count = at != NULL ? atoi(at + 8) : -1;
-    free(text);
-    return count;
-}
-
-/* The same command again, without a fault. */
-static bool again(const struct bench *b, enum operation op)
-{
-    char count[16] = "6";
-    if (op == DELETE) {
-        int n = planned(b);
-        if (n < 0)
-            return false;
-        (void)snprintf(count, sizeof count, "%d", n);
-    }
-    if (op == SHEET)
-        (void)remove(b->scene.sheet); /* a finished one is not replaced */
-    const struct program_run run = command(b, op, count);
-    return program_expect(&run, 0);
-}
-
-/* Whatever became of a move, the person takes it back: one run, or two where the first moved a part. */
-static bool taken_back(const struct bench *b, bool folder_times)
-{
-    const struct program_run undo = {.args = {b->scene.session, "--undo"}};
-    return program_expect(&undo, 0) && program_expect(&undo, 0) &&
-           holds(b, b->scene.session, STATE_HOME, folder_times) && invariants_catalogue(b->scene.session);
-}
 
 /* ---- judging one run ----------------------------------------------------------------------------------- */
 
@@ -196,8 +60,11 @@ static bool names_what_is_there(const struct bench *b, const char *message)
  */
 static bool names_the_top(const struct bench *b, const char *leaf, const char *message)
 {
-    static const char *const tops[] = {"session", "second", "card", ".", ".."};
-    static const char *const words[] = {"'.'", "'rejects'", "'reserved'"};
+    static const char *const tops[] = {"session", "second", "card", ".."};
+    static const char *const words[] = {"'.'", "'rejects'"};
+    /* A folder is opened as '.' on the way to a file in it. */
+    if (strcmp(leaf, ".") == 0 && strchr(message, '\'') != NULL)
+        return true;
     bool top = false, named = quotes(message, b->scene.session) || quotes(message, b->scene.card);
     for (size_t i = 0; i < sizeof tops / sizeof tops[0]; i++)
         top = top || strcmp(leaf, tops[i]) == 0;
@@ -216,7 +83,10 @@ static bool names_a_file(const struct bench *b, const struct fault_met *met, con
         *end = '\0';
         if (end - leaf > 4 && strcmp(end - 4, ".new") == 0)
             end[-4] = '\0'; /* what it becomes, whatever its last letters */
-        if (names_the_top(b, leaf, message) || (strlen(leaf) > 2 && quotes(message, leaf)))
+        char temp[300];
+        (void)snprintf(temp, sizeof temp, "incoming/%.255s'", leaf);
+        if (names_the_top(b, leaf, message) || strstr(message, temp) != NULL ||
+            (strlen(leaf) > 2 && quotes(message, leaf)))
             return true;
     }
     return (strstr(message, "catalogue") != NULL && met->sqlite) || names_what_is_there(b, message);
@@ -244,15 +114,15 @@ static bool judge(struct bench *b, enum operation op, const struct fault_kind *k
                   const struct program_outcome *o)
 {
     /* A folder that is said not to be there gets no time back. */
-    bool times = kind->number != ENOENT;
+    const struct operation_check c = {.scene = &b->scene, .op = op, .folder_times = kind->number != ENOENT};
     bool ok = documented(b, o, kind);
-    ok = between(b, op) && ok;
+    ok = operation_holds(&c) && ok;
     if (o->status == 0 && op != SHEET && kind->number != ENOENT)
-        ok = complete(b, op, times) && ok;
+        ok = operation_complete(&c) && ok;
     if (op == UNDO && o->status == 0) /* a second undo has nothing to do */
         return ok;
-    ok = again(b, op) && complete(b, op, times) && ok;
-    return op == MOVE ? taken_back(b, times) && ok : ok;
+    ok = operation_again(&c) && operation_complete(&c) && ok;
+    return op == MOVE ? operation_taken_back(&c) && ok : ok;
 }
 
 /* Returns the number of faults, -1 when something did not hold. */
@@ -262,17 +132,18 @@ static long torture(struct bench *b, enum operation op, const struct fault_kind 
     long faults = 0, bad = 0;
     for (long n = first; n <= last; n += step) {
         struct program_outcome o;
-        struct program_run run = command(b, op, "6");
+        struct program_run run = operation_command(&b->scene, op, "6");
         run.hooks = &fault_hooks;
-        scene_reset(&b->scene, before[op]);
+        scene_reset(&b->scene, operation_starts_at(op));
         fault_arm(kind, n);
         program_run(&run, &o);
         bool met = fault_met()->tripped;
         if (met && !judge(b, op, kind, &o)) {
             char safe[600];
-            fprintf(stderr, "torture: %s: %s at call %ld (%s%s '%s'): FAILED; status %d: %s\n", names[op],
-                    kind->name, n, fault_met()->sqlite ? "SQLite's " : "", tap_call_name(fault_met()->call),
-                    err_escape(safe, sizeof safe, fault_met()->path), o.status, o.err);
+            fprintf(stderr, "torture: %s: %s at call %ld (%s%s '%s'): FAILED; status %d: %s\n",
+                    operation_name((enum operation)op), kind->name, n, fault_met()->sqlite ? "SQLite's " : "",
+                    tap_call_name(fault_met()->call), err_escape(safe, sizeof safe, fault_met()->path),
+                    o.status, o.err);
             bad++;
         }
         program_release(&o);
@@ -296,7 +167,7 @@ static bool torture_all(struct bench *b, int argc, char **argv)
     long step = every ? 1 : given != NULL ? atol(given) : 97;
     for (int op = 0; op < OPERATIONS; op++) {
         long faults = 0;
-        if (!wanted(argc, argv, 1, names[op]))
+        if (!wanted(argc, argv, 1, operation_name((enum operation)op)))
             continue;
         for (int k = 0; k < fault_n_kinds; k++) {
             if (!wanted(argc, argv, 2, fault_kinds[k].name))
@@ -309,8 +180,8 @@ static bool torture_all(struct bench *b, int argc, char **argv)
             faults += n > 0 ? n : 0;
             b->faults[k] += n > 0 ? n : 0;
         }
-        printf("faults: %-11s %5ld injected, invariants hold after each, the next run completes\n", names[op],
-               faults);
+        printf("faults: %-11s %5ld injected, invariants hold after each, the next run completes\n",
+               operation_name((enum operation)op), faults);
         (void)fflush(stdout);
     }
     for (int k = 0; k < fault_n_kinds; k++)

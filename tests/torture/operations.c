@@ -1,0 +1,159 @@
+#include "operations.h"
+
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+static const char *const names[OPERATIONS] = {"copy",  "copy-second", "measure", "rank",  "decide",
+                                              "sheet", "move",        "undo",    "delete"};
+
+static const enum stage before[OPERATIONS] = {
+    [COPY] = STAGE_NOTHING,  [COPY_SECOND] = STAGE_NOTHING, [MEASURE] = STAGE_COPIED,
+    [RANK] = STAGE_MEASURED, [DECIDE] = STAGE_RANKED,       [SHEET] = STAGE_RANKED,
+    [MOVE] = STAGE_DECIDED,  [UNDO] = STAGE_MOVED,          [DELETE] = STAGE_MOVED};
+
+const char *operation_name(enum operation op)
+{
+    return names[op];
+}
+
+enum stage operation_starts_at(enum operation op)
+{
+    return before[op];
+}
+
+struct program_run operation_command(const struct scene *s, enum operation op, const char *count)
+{
+    const struct program_run runs[OPERATIONS] = {
+        [COPY] = {.engine = true, .args = {"copy", s->card, s->session, "--one-is-enough"}},
+        [COPY_SECOND] = {.engine = true,
+                         .args = {"copy", s->card, s->session, "--second", s->second, "--one-is-enough"}},
+        [MEASURE] = {.engine = true, .args = {"measure", s->session, "--jobs", "1"}},
+        [RANK] = {.engine = true, .args = {"rank", s->session}},
+        [DECIDE] = {.engine = true,
+                    .args = {"decide", s->session, "reject", scene_rejects[0], scene_rejects[1],
+                             scene_rejects[2]}},
+        [SHEET] = {.engine = true, .args = {"sheet", s->session, "-o", s->sheet}},
+        [MOVE] = {.args = {s->session, "--move"}},
+        [UNDO] = {.args = {s->session, "--undo"}},
+        [DELETE] = {.args = {s->session, "--delete-rejects", "--confirm", count}},
+    };
+    return runs[op];
+}
+
+/* ---- what must hold ------------------------------------------------------------------------------------ */
+
+static bool holds(const struct operation_check *c, const char *root, enum invariant_state state, bool times)
+{
+    const struct invariants w = {.scene = c->scene,
+                                 .root = root,
+                                 .state = state,
+                                 .folder_times = times,
+                                 .two = c->two,
+                                 .reserved = c->reserved,
+                                 .grain_ns = c->grain_ns};
+    return invariants_hold(&w);
+}
+
+bool operation_holds(const struct operation_check *c)
+{
+    static const enum invariant_state states[OPERATIONS] = {
+        [COPY] = STATE_COPYING, [COPY_SECOND] = STATE_COPYING, [MEASURE] = STATE_HOME,
+        [RANK] = STATE_HOME,    [DECIDE] = STATE_HOME,         [SHEET] = STATE_HOME,
+        [MOVE] = STATE_BETWEEN, [UNDO] = STATE_BETWEEN,        [DELETE] = STATE_GOING};
+    bool second = c->op == COPY_SECOND ? holds(c, c->scene->second, STATE_COPYING, false) : true;
+    bool times = c->folder_times && c->op >= MEASURE && c->op <= SHEET;
+    return holds(c, c->scene->session, states[c->op], times) && second;
+}
+
+static bool list_is(const struct scene *s, enum stage stage)
+{
+    const struct program_run list = {.engine = true,
+                                     .args = {"list", s->session, "--frames", "--format", "csv"}};
+    char *now = program_text(&list);
+    bool same = now != NULL && strcmp(now, s->list[stage]) == 0;
+    if (now != NULL && !same)
+        fprintf(stderr, "  the list differs from that of an undisturbed run:\n%s", now);
+    free(now);
+    return same;
+}
+
+static bool check_copies(const struct scene *s)
+{
+    const struct program_run check = {.engine = true,
+                                      .args = {"check", s->session, "--card", s->card, "--one-is-enough"}};
+    return program_expect(&check, 0);
+}
+
+/* After a run that says it is done. */
+bool operation_complete(const struct operation_check *done)
+{
+    /* Nothing is under way any more. */
+    const struct operation_check check = {.scene = done->scene, .grain_ns = done->grain_ns}, *c = &check;
+    const struct scene *s = c->scene;
+    bool times = done->folder_times;
+    enum operation op = done->op;
+    switch (op) {
+    case COPY_SECOND:
+        if (!holds(c, s->second, STATE_HOME, false))
+            return false;
+        /* fall through */
+    case COPY:
+        return holds(c, s->session, STATE_HOME, false) && check_copies(s);
+    case MEASURE:
+    case RANK:
+        return holds(c, s->session, STATE_HOME, times) && invariants_catalogue(s->session) &&
+               list_is(s, op == RANK ? STAGE_RANKED : STAGE_MEASURED);
+    case DECIDE:
+        return invariants_catalogue(s->session) && list_is(s, STAGE_DECIDED);
+    case SHEET:
+        return access(s->sheet, F_OK) == 0 && invariants_catalogue(s->session) && list_is(s, STAGE_RANKED);
+    case MOVE:
+        return holds(c, s->session, STATE_MOVED, false) && invariants_catalogue(s->session) &&
+               list_is(s, STAGE_MOVED);
+    case UNDO:
+        return holds(c, s->session, STATE_HOME, times) && invariants_catalogue(s->session) &&
+               list_is(s, STAGE_DECIDED);
+    case DELETE:
+        return holds(c, s->session, STATE_DELETED, false) && invariants_catalogue(s->session);
+    default:
+        return false;
+    }
+}
+
+/* The number that the plan of a deletion prints last; -1 when it fails. */
+static int planned(const struct scene *s)
+{
+    const struct program_run plan = {.args = {s->session, "--delete-rejects"}};
+    char *text = program_text(&plan);
+    const char *at = text != NULL ? strstr(text, "delete: ") : NULL;
+    int count = at != NULL ? atoi(at + 8) : -1;
+    free(text);
+    return count;
+}
+
+bool operation_again(const struct operation_check *c)
+{
+    char count[16] = "6";
+    if (c->op == DELETE) {
+        int n = planned(c->scene);
+        if (n < 0)
+            return false;
+        (void)snprintf(count, sizeof count, "%d", n);
+    }
+    if (c->op == SHEET)
+        (void)remove(c->scene->sheet); /* a finished one is not replaced */
+    const struct program_run run = operation_command(c->scene, c->op, count);
+    return program_expect(&run, 0);
+}
+
+/* One run is put back, or two where the first moved a part. */
+bool operation_taken_back(const struct operation_check *c)
+{
+    const struct operation_check quiet = {.scene = c->scene, .grain_ns = c->grain_ns};
+    const struct program_run undo = {.args = {c->scene->session, "--undo"}};
+    return program_expect(&undo, 0) && program_expect(&undo, 0) &&
+           holds(&quiet, c->scene->session, STATE_HOME, c->folder_times) &&
+           invariants_catalogue(c->scene->session);
+}
