@@ -108,30 +108,35 @@ void manifest_line(struct manifest_lines *lines, const char *path, const struct 
     str_append_char(s, nul ? '\0' : '\n');
 }
 
-static bool append(const struct root *root, const char *name, struct str *s, struct err *err)
+/* The whole file is written anew and takes the place of the old one in one step. Lines that were added at its
+   end could be torn by a full disk or a power cut, in the middle too, and no line says whether it is whole.
+ */
+static bool append(const struct root *root, const char *name, char end, struct str *s, struct err *err)
 {
-    const struct files *fs = root->fs;
+    char *before;
+    size_t size;
+    struct str all = STR_INIT;
     if (!str_ok(s, err))
         return false;
     if (s->size == 0)
         return true;
-    int fd = files_open(fs, root->state, name, O_WRONLY | O_APPEND | O_CREAT, 0666, name, err);
-    if (fd < 0)
+    if (!load(root, name, &before, &size, err))
         return false;
-    bool ok = files_write_full(fs, fd, s->bytes, s->size, name, err) && files_sync(fs, fd, name, err);
-    if (!ok) {
-        files_drop(fs, fd);
-        return false;
-    }
-    /* The folder too: the file may be new. */
-    ok = files_close(fs, fd, name, err) && files_sync(fs, root->state, ROOT_STATE, err);
-    str_clear(s);
+    if (before != NULL)
+        str_append_bytes(&all, before, whole_size(before, size, end));
+    str_append_bytes(&all, s->bytes, s->size);
+    bool ok = str_ok(&all, err) && publish_replace(root, name, all.bytes, all.size, err);
+    if (ok)
+        str_clear(s);
+    free(before);
+    str_release(&all);
     return ok;
 }
 
 bool manifest_write(const struct root *root, struct manifest_lines *lines, struct err *err)
 {
-    return append(root, MANIFEST_TEXT, &lines->text, err) && append(root, MANIFEST_NUL, &lines->nul, err);
+    return append(root, MANIFEST_TEXT, '\n', &lines->text, err) &&
+           append(root, MANIFEST_NUL, '\0', &lines->nul, err);
 }
 
 void manifest_lines_release(struct manifest_lines *lines)

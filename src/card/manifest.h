@@ -5,8 +5,9 @@
  * .chaffinch/manifest.txt` in the session folder proves the copies without this program. Paths with newline,
  * CR or backslash stand in manifest.nul, where NUL ends each record.
  *
- * Lines are only ever added; a path stands in it once. A torn last line (crash while adding) counts as not
- * there, and manifest_mend() takes it away before the next is added.
+ * Lines are only ever added; a path stands in it once. The file is replaced whole each time, in one step. A
+ * torn last line (of a file that was copied while it was incomplete) counts as not there, and manifest_mend()
+ * takes it away before the next is added.
  */
 #ifndef CHAFFINCH_CARD_MANIFEST_H
 #define CHAFFINCH_CARD_MANIFEST_H
@@ -32,7 +33,8 @@ struct manifest_lines {
     struct str text, nul;
 };
 void manifest_line(struct manifest_lines *lines, const char *path, const struct hash_digest *digest);
-/* Adds the lines to the files, synced, and empties them. After a failure the last line may be torn. */
+/* Adds the lines to the files, synced, and empties them. After a failure they still wait, and the files are
+   as they were. */
 bool manifest_write(const struct root *root, struct manifest_lines *lines, struct err *err);
 void manifest_lines_release(struct manifest_lines *lines);
 
