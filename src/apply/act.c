@@ -2,6 +2,7 @@
 
 #include <errno.h>
 #include <stdlib.h>
+#include <string.h>
 
 #include "away.h"
 #include "carry.h"
@@ -279,13 +280,31 @@ static bool delete_frame(struct act *act, struct run_frame *frame, struct err *e
 
 /* ---- batches ------------------------------------------------------------------------------------------- */
 
+/* The folders above one that files came to: a run that was killed may have made them and left them unsynced,
+   and what lies in a folder that nothing leads to is lost. */
+static bool sync_above(const struct act *act, const struct run_folder *folder, struct err *err)
+{
+    char *path = strdup(folder->path);
+    bool ok = path != NULL || err_nomem(err);
+    while (ok && *path != '\0') {
+        char *slash = strrchr(path, '/');
+        *(slash != NULL ? slash : path) = '\0';
+        int fd = files_open_folder(act->fs, act->run->places[folder->place].fd, path, false, err);
+        ok = fd >= 0 && files_sync(act->fs, fd, path, err);
+        files_drop(act->fs, fd);
+    }
+    free(path);
+    return ok;
+}
+
 static bool sync_folders(struct act *act, struct err *err)
 {
     bool ok = true;
     for (size_t i = 0; i < act->run->n_folders; i++) {
         struct run_folder *folder = &act->run->folders[i];
         if (folder->fd >= 0 && folder->dirty)
-            ok = files_sync(act->fs, folder->fd, folder->path, ok ? err : NULL) && ok;
+            ok = files_sync(act->fs, folder->fd, folder->path, ok ? err : NULL) &&
+                 sync_above(act, folder, ok ? err : NULL) && ok;
         folder->dirty = false;
         files_drop(act->fs, folder->fd);
         folder->fd = -1;

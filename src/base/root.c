@@ -22,9 +22,24 @@ static int open_top(const struct files *fs, const char *path)
     return fs->openat(fs->context, AT_FDCWD, path, O_RDONLY | O_DIRECTORY | O_CLOEXEC, 0);
 }
 
+/* A session that was just made is gone after a power cut unless the folder above knows it. An earlier run may
+   have made it and died before that, so this is done each time; only where nothing was made may it be
+   refused. */
+static bool sync_above(const struct root *root, bool made, struct err *err)
+{
+    struct err trouble = ERR_INIT;
+    int above = files_open(root->fs, root->fd, "..", O_RDONLY | O_DIRECTORY, 0, root->path, &trouble);
+    bool ok = above >= 0 ? files_sync(root->fs, above, root->path, &trouble) : !made && trouble.sys == EACCES;
+    files_drop(root->fs, above);
+    if (!ok && err != NULL)
+        *err = trouble;
+    return ok;
+}
+
 bool root_open(struct root *root, const struct files *fs, const char *path, bool create_folder,
                bool create_state, struct err *err)
 {
+    bool made = false;
     *root = (struct root)ROOT_INIT;
     root->fs = fs;
     root->path = trimmed(path, err);
@@ -36,6 +51,7 @@ bool root_open(struct root *root, const struct files *fs, const char *path, bool
             err_sys(err, "make the folder", root->path);
             goto fail;
         }
+        made = true;
         root->fd = open_top(fs, root->path);
     }
     if (root->fd < 0) {
@@ -45,6 +61,8 @@ bool root_open(struct root *root, const struct files *fs, const char *path, bool
             err->code = ERR_USAGE;
         goto fail;
     }
+    if (create_folder && !sync_above(root, made, err))
+        goto fail;
     struct err state = ERR_INIT;
     root->state = files_open_folder(fs, root->fd, ROOT_STATE, create_state, &state);
     if (root->state < 0 && (create_state || state.code != ERR_NOT_FOUND)) {

@@ -356,15 +356,22 @@ bool target_state(struct target *t, size_t file, enum target_state *state, struc
 
 /* --- noting and committing --- */
 
+static bool touch_folder(struct target *t, const char *folder, struct err *err)
+{
+    return map_first(&t->touched, folder) != MAP_END || map_add(&t->touched, folder, 0, err);
+}
+
+/* The folders above too: a run that was killed may have made them and left them unsynced. */
 bool target_touch(struct target *t, const char *path, struct err *err)
 {
-    const char *slash = strrchr(path, '/');
-    char *folder = slash != NULL ? strndup(path, (size_t)(slash - path)) : strdup(".");
-    if (folder == NULL)
-        return err_nomem(err);
-    bool ok = map_first(&t->touched, folder) != MAP_END || map_add(&t->touched, folder, 0, err);
+    char *folder = strdup(path);
+    bool ok = folder != NULL || err_nomem(err);
+    for (char *slash; ok && (slash = strrchr(folder, '/')) != NULL;) {
+        *slash = '\0';
+        ok = touch_folder(t, folder, err);
+    }
     free(folder);
-    return ok;
+    return ok && touch_folder(t, ".", err);
 }
 
 bool target_note(struct target *t, size_t file, const struct hash_digest *digest, struct err *err)

@@ -53,7 +53,9 @@ static bool open_database(struct catalogue *c, const char *path, struct err *err
 /* 32 MB of pages hold the indexes of 100,000 frames; with SQLite's 2 MB each batch of a large session reads
    and writes them again. */
 static const char settings[] = "PRAGMA foreign_keys = ON; PRAGMA cache_size = -32768;";
-static const char settings_to_write[] = "PRAGMA journal_mode = DELETE; PRAGMA synchronous = FULL;";
+/* EXTRA syncs the folder when the journal goes. With FULL a power cut can bring the journal back, and it
+   would roll back what an apply run had said is done. */
+static const char settings_to_write[] = "PRAGMA journal_mode = DELETE; PRAGMA synchronous = EXTRA;";
 
 static void close_database(struct catalogue *c)
 {
@@ -126,7 +128,9 @@ static bool open_for_writing(struct catalogue *c, const char *path, struct err *
         return false;
     if (sqlite3_db_readonly(c->db, "main") == 1) /* SQLite opens what it can, and says so only when asked */
         return sql_not_writable(c, err);
-    return judge(c, &state, err) && sql_exec(c, settings, err) && sql_exec(c, settings_to_write, err) &&
+    /* The folder: a writer that was killed may have removed its journal without syncing that. */
+    return judge(c, &state, err) && files_sync(c->root->fs, c->root->state, ROOT_STATE, err) &&
+           sql_exec(c, settings, err) && sql_exec(c, settings_to_write, err) &&
            (state == SCHEMA_CURRENT || schema_migrate(c, schema_current(), err)) && replay_catch_up(c, err) &&
            replay_look(c, err);
 }
