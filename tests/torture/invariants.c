@@ -58,37 +58,34 @@ static bool judge(const struct invariants *w, const struct tree_entry *original,
     }
 }
 
-static char *among_rejects(const char *path)
-{
-    return tree_path("rejects", path);
-}
-
-static bool check_originals(const struct invariants *w, const struct tree *now)
+static bool check_originals(const struct invariants *w, const struct tree *now, const struct tree *far)
 {
     bool ok = true;
     for (size_t i = 0; i < w->scene->originals.n; i++) {
         const struct tree_entry *o = &w->scene->originals.entry[i];
         if (!S_ISREG(o->mode))
             continue;
-        char *away = among_rejects(o->path);
-        ok = judge(w, o, stands(w, o, tree_find(now, o->path)), stands(w, o, tree_find(now, away))) && ok;
-        free(away);
+        char *near = tree_path("rejects", o->path);
+        const struct tree_entry *away = w->away != NULL ? tree_find(far, o->path) : tree_find(now, near);
+        ok = judge(w, o, stands(w, o, tree_find(now, o->path)), stands(w, o, away)) && ok;
+        free(near);
     }
     return ok;
 }
 
 /* Anything that is not an original under one of its names, a folder of it, or a copy under way. */
-static bool check_strangers(const struct invariants *w, const struct tree *now)
+static bool check_strangers(const struct invariants *w, const struct tree *now, bool far)
 {
     bool ok = true;
     for (size_t i = 0; i < now->n; i++) {
         const char *path = now->entry[i].path;
-        bool away = strncmp(path, "rejects/", 8) == 0;
-        const struct tree_entry *o = tree_find(&w->scene->originals, away ? path + 8 : path);
+        bool away = far || (w->away == NULL && strncmp(path, "rejects/", 8) == 0);
+        const struct tree_entry *o = tree_find(&w->scene->originals, away && !far ? path + 8 : path);
         const char *slash = strrchr(path, '/');
         bool part = w->two && strncmp(slash != NULL ? slash + 1 : path, ".chaffinch-", 11) == 0;
         bool folder = S_ISDIR(now->entry[i].mode);
-        if (folder && strcmp(path, "rejects") == 0 && !(w->state == STATE_HOME && w->folder_times))
+        if (folder && !far && w->away == NULL && strcmp(path, "rejects") == 0 &&
+            !(w->state == STATE_HOME && w->folder_times))
             continue;
         if (folder && away && w->state == STATE_HOME && w->folder_times)
             ok = wrong("a folder of ours is left", path);
@@ -104,12 +101,15 @@ static bool check_strangers(const struct invariants *w, const struct tree *now)
 
 bool invariants_hold(const struct invariants *w)
 {
-    struct tree card, now;
+    struct tree card, now, far = {.n = 0};
     tree_read(&card, w->scene->card, true);
     tree_read(&now, w->root, false);
+    if (w->away != NULL)
+        tree_read(&far, w->away, true);
     bool ok = tree_same(&w->scene->card_tree, &card, true, "invariant: the card");
-    ok = check_originals(w, &now) && ok;
-    ok = check_strangers(w, &now) && ok;
+    ok = check_originals(w, &now, &far) && ok;
+    ok = check_strangers(w, &now, false) && check_strangers(w, &far, true) && ok;
+    tree_release(&far);
     tree_release(&card);
     tree_release(&now);
     return ok;

@@ -24,6 +24,7 @@ enum invariant_state {
 struct invariants {
     const struct scene *scene;
     const char *root; /* the session, or a second folder */
+    const char *away; /* where rejects lie; NULL = rejects/ in the session */
     enum invariant_state state;
     bool two;          /* link and unlink, or a copy to another disk, may be unfinished */
     bool reserved;     /* a name may be held by an empty file of ours */

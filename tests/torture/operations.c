@@ -5,13 +5,14 @@
 #include <string.h>
 #include <unistd.h>
 
-static const char *const names[OPERATIONS] = {"copy",  "copy-second", "measure", "rank",  "decide",
-                                              "sheet", "move",        "undo",    "delete"};
+static const char *const names[OPERATIONS] = {"copy",   "copy-second", "measure", "rank",
+                                              "decide", "sheet",       "move",    "undo",
+                                              "delete", "move-far",    "undo-far"};
 
 static const enum stage before[OPERATIONS] = {
-    [COPY] = STAGE_NOTHING,  [COPY_SECOND] = STAGE_NOTHING, [MEASURE] = STAGE_COPIED,
-    [RANK] = STAGE_MEASURED, [DECIDE] = STAGE_RANKED,       [SHEET] = STAGE_RANKED,
-    [MOVE] = STAGE_DECIDED,  [UNDO] = STAGE_MOVED,          [DELETE] = STAGE_MOVED};
+    [COPY] = STAGE_NOTHING,  [COPY_SECOND] = STAGE_NOTHING, [MEASURE] = STAGE_COPIED, [RANK] = STAGE_MEASURED,
+    [DECIDE] = STAGE_RANKED, [SHEET] = STAGE_RANKED,        [MOVE] = STAGE_DECIDED,   [UNDO] = STAGE_MOVED,
+    [DELETE] = STAGE_MOVED,  [MOVE_FAR] = STAGE_DECIDED,    [UNDO_FAR] = STAGE_AWAY};
 
 const char *operation_name(enum operation op)
 {
@@ -38,11 +39,18 @@ struct program_run operation_command(const struct scene *s, enum operation op, c
         [MOVE] = {.args = {s->session, "--move"}},
         [UNDO] = {.args = {s->session, "--undo"}},
         [DELETE] = {.args = {s->session, "--delete-rejects", "--confirm", count}},
+        [MOVE_FAR] = {.args = {s->session, "--move", "--to", s->away}, .other_disk = s->away},
+        [UNDO_FAR] = {.args = {s->session, "--undo"}, .other_disk = s->away},
     };
     return runs[op];
 }
 
 /* ---- what must hold ------------------------------------------------------------------------------------ */
+
+static bool is_far(enum operation op)
+{
+    return op == MOVE_FAR || op == UNDO_FAR;
+}
 
 static bool holds(const struct operation_check *c, const char *root, enum invariant_state state, bool times)
 {
@@ -50,6 +58,7 @@ static bool holds(const struct operation_check *c, const char *root, enum invari
                                  .root = root,
                                  .state = state,
                                  .folder_times = times,
+                                 .away = is_far(c->op) ? c->scene->away : NULL,
                                  .two = c->two,
                                  .reserved = c->reserved,
                                  .grain_ns = c->grain_ns};
@@ -59,12 +68,16 @@ static bool holds(const struct operation_check *c, const char *root, enum invari
 bool operation_holds(const struct operation_check *c)
 {
     static const enum invariant_state states[OPERATIONS] = {
-        [COPY] = STATE_COPYING, [COPY_SECOND] = STATE_COPYING, [MEASURE] = STATE_HOME,
-        [RANK] = STATE_HOME,    [DECIDE] = STATE_HOME,         [SHEET] = STATE_HOME,
-        [MOVE] = STATE_BETWEEN, [UNDO] = STATE_BETWEEN,        [DELETE] = STATE_GOING};
+        [COPY] = STATE_COPYING,     [COPY_SECOND] = STATE_COPYING, [MEASURE] = STATE_HOME,
+        [RANK] = STATE_HOME,        [DECIDE] = STATE_HOME,         [SHEET] = STATE_HOME,
+        [MOVE] = STATE_BETWEEN,     [UNDO] = STATE_BETWEEN,        [DELETE] = STATE_GOING,
+        [MOVE_FAR] = STATE_BETWEEN, [UNDO_FAR] = STATE_BETWEEN};
     bool second = c->op == COPY_SECOND ? holds(c, c->scene->second, STATE_COPYING, false) : true;
     bool times = c->folder_times && c->op >= MEASURE && c->op <= SHEET;
-    return holds(c, c->scene->session, states[c->op], times) && second;
+    /* Between two disks a file may be there twice, never not at all. */
+    struct operation_check here = *c;
+    here.two = c->two || is_far(c->op);
+    return holds(&here, c->scene->session, states[c->op], times) && second;
 }
 
 static bool list_is(const struct scene *s, enum stage stage)
@@ -90,7 +103,8 @@ static bool check_copies(const struct scene *s)
 bool operation_complete(const struct operation_check *done)
 {
     /* Nothing is under way any more. */
-    const struct operation_check check = {.scene = done->scene, .grain_ns = done->grain_ns}, *c = &check;
+    const struct operation_check check = {.scene = done->scene, .op = done->op, .grain_ns = done->grain_ns},
+                                 *c = &check;
     const struct scene *s = c->scene;
     bool times = done->folder_times;
     enum operation op = done->op;
@@ -113,8 +127,11 @@ bool operation_complete(const struct operation_check *done)
         return holds(c, s->session, STATE_MOVED, false) && invariants_catalogue(s->session) &&
                list_is(s, STAGE_MOVED);
     case UNDO:
+    case UNDO_FAR:
         return holds(c, s->session, STATE_HOME, times) && invariants_catalogue(s->session) &&
                list_is(s, STAGE_DECIDED);
+    case MOVE_FAR:
+        return holds(c, s->session, STATE_MOVED, false) && invariants_catalogue(s->session);
     case DELETE:
         return holds(c, s->session, STATE_DELETED, false) && invariants_catalogue(s->session);
     default:
@@ -151,8 +168,9 @@ bool operation_again(const struct operation_check *c)
 /* One run is put back, or two where the first moved a part. */
 bool operation_taken_back(const struct operation_check *c)
 {
-    const struct operation_check quiet = {.scene = c->scene, .grain_ns = c->grain_ns};
-    const struct program_run undo = {.args = {c->scene->session, "--undo"}};
+    const struct operation_check quiet = {.scene = c->scene, .op = c->op, .grain_ns = c->grain_ns};
+    const struct program_run undo = {.args = {c->scene->session, "--undo"},
+                                     .other_disk = is_far(c->op) ? c->scene->away : NULL};
     return program_expect(&undo, 0) && program_expect(&undo, 0) &&
            holds(&quiet, c->scene->session, STATE_HOME, c->folder_times) &&
            invariants_catalogue(c->scene->session);

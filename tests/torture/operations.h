@@ -7,8 +7,23 @@
 
 #include "invariants.h"
 
-enum operation { COPY, COPY_SECOND, MEASURE, RANK, DECIDE, SHEET, MOVE, UNDO, DELETE, OPERATIONS };
+enum operation {
+    COPY,
+    COPY_SECOND,
+    MEASURE,
+    RANK,
+    DECIDE,
+    SHEET,
+    MOVE,
+    UNDO,
+    DELETE,
+    MOVE_FAR,
+    UNDO_FAR,
+    OPERATIONS
+};
 
+/* MOVE_FAR and UNDO_FAR cross to another disk and back: files are copied, verified, published, then removed.
+ */
 const char *operation_name(enum operation op);
 enum stage operation_starts_at(enum operation op);
 /* `count` = what --confirm is given, for DELETE. */

@@ -37,6 +37,7 @@ _Noreturn static void be_the_program(const struct program_run *run, int out, int
     (void)alarm(PROGRAM_WALL_S);
     if (run->prepare != NULL)
         run->prepare();
+    tap_split(run->other_disk);
     tap_install(run->hooks);
     exit(run->engine ? engine_main(argc, argv) : apply_main(argc, argv));
 }

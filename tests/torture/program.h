@@ -16,6 +16,7 @@ struct program_run {
     bool engine; /* chaffinch; else chaffinch-apply */
     const char *args[PROGRAM_ARGS];
     const struct tap_hooks *hooks; /* NULL = none */
+    const char *other_disk;        /* this folder is on one; NULL = there is none */
     void (*prepare)(void);         /* in the new process, first thing; NULL = nothing */
 };
 

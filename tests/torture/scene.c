@@ -151,23 +151,30 @@ static void make_stages(struct scene *s)
         {.engine = true,
          .args = {"decide", s->session, "reject", scene_rejects[0], scene_rejects[1], scene_rejects[2]}},
         {.args = {s->session, "--move"}},
+        {.args = {s->session, "--move", "--to", s->away}},
     };
     for (int i = 0; i < (int)(sizeof steps / sizeof steps[0]); i++) {
+        enum stage stage = (enum stage)(STAGE_COPIED + i);
+        if (stage == STAGE_AWAY)
+            scene_reset(s, STAGE_DECIDED);
         if (!program_expect(&steps[i], 0))
             exit(1);
-        keep_stage(s, (enum stage)(STAGE_COPIED + i));
+        keep_stage(s, stage);
     }
+    tree_copy(s->away, s->away_kept);
 }
 
 void scene_make(struct scene *s, const char *name)
 {
-    static const char *const names[STAGES] = {"nothing", "copied", "measured", "ranked", "decided", "moved"};
+    static const char *const names[STAGES] = {"nothing", "copied", "measured",  "ranked",
+                                              "decided", "moved",  "moved-away"};
     *s = (struct scene){.work = tree_scratch(name)};
     s->card = tree_path(s->work, "card");
     s->session = tree_path(s->work, "session");
     s->second = tree_path(s->work, "second");
     s->sheet = tree_path(s->work, "sheet.html");
     s->away = tree_path(s->work, "away");
+    s->away_kept = tree_path(s->work, "away-kept");
     for (int i = 0; i < STAGES; i++)
         s->stage[i] = tree_path(s->work, names[i]);
     make_card(s);
@@ -181,6 +188,8 @@ void scene_reset(const struct scene *s, enum stage stage)
     tree_remove(s->second);
     tree_remove(s->sheet);
     tree_remove(s->away);
+    if (stage == STAGE_AWAY)
+        tree_copy(s->away_kept, s->away);
     tree_copy(s->stage[stage], s->session);
 }
 
@@ -199,4 +208,5 @@ void scene_free(struct scene *s)
     free(s->second);
     free(s->sheet);
     free(s->away);
+    free(s->away_kept);
 }

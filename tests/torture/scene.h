@@ -11,11 +11,21 @@
 #include "program.h"
 #include "tree.h"
 
-enum stage { STAGE_NOTHING, STAGE_COPIED, STAGE_MEASURED, STAGE_RANKED, STAGE_DECIDED, STAGE_MOVED, STAGES };
+enum stage {
+    STAGE_NOTHING,
+    STAGE_COPIED,
+    STAGE_MEASURED,
+    STAGE_RANKED,
+    STAGE_DECIDED,
+    STAGE_MOVED,
+    STAGE_AWAY,
+    STAGES
+};
 
 struct scene {
     char *work, *card, *session, *second, *sheet, *away;
     char *stage[STAGES];
+    char *away_kept;       /* what lies in `away` at STAGE_AWAY */
     struct tree card_tree; /* as it must stay */
     struct tree originals; /* the session's files, as copied */
     char *list[STAGES];    /* what `list --frames --format csv` prints then; NULL before measuring */

@@ -70,6 +70,30 @@ static bool fails(const struct tap_event *event)
     return true;
 }
 
+static const char *other_disk;
+
+void tap_split(const char *dir)
+{
+    other_disk = dir;
+}
+
+static bool on_other_disk(int fd, const char *name)
+{
+    char path[4096];
+    const struct tap_event e = {.fd = fd, .name = name};
+    size_t n = strlen(other_disk);
+    tap_path(&e, path, sizeof path);
+    return strncmp(path, other_disk, n) == 0 && path[n] == '/';
+}
+
+static bool crosses(const struct tap_event *e)
+{
+    if (other_disk == NULL || on_other_disk(e->fd, e->name) == on_other_disk(e->to_dir, e->to_name))
+        return false;
+    errno = EXDEV;
+    return true;
+}
+
 static const char *spelled(int dir, const char *name, char room[256])
 {
     const char *other = hooks.rename_name != NULL ? hooks.rename_name(dir, name, room) : NULL;
@@ -262,7 +286,7 @@ static int tap_renameat2(void *c, int dir, const char *name, int to_dir, const c
                                 .to_name = spelled(to_dir, to_name, to_room),
                                 .flags = flags};
     (void)c;
-    if (fails(&e))
+    if (fails(&e) || crosses(&e))
         return -1;
     int result = real()->renameat2(NULL, dir, e.name, to_dir, e.to_name, flags);
     tap_after(&e, result);
@@ -274,7 +298,7 @@ static int tap_linkat(void *c, int dir, const char *name, int to_dir, const char
     const struct tap_event e = {
         .call = TAP_LINK, .fd = dir, .name = name, .to_dir = to_dir, .to_name = to_name};
     (void)c;
-    if (fails(&e))
+    if (fails(&e) || crosses(&e))
         return -1;
     int result = real()->linkat(NULL, dir, name, to_dir, to_name);
     tap_after(&e, result);

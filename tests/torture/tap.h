@@ -68,6 +68,10 @@ struct tap_hooks {
 /* To be called in the process that runs the program, before anything opens a catalogue. NULL = pass all. */
 void tap_install(const struct tap_hooks *hooks);
 
+/* Plays a disk of its own below the folder `dir` (absolute, NULL = none): no rename or link leads into it or
+   out of it. To be called in the process that runs the program. */
+void tap_split(const char *dir);
+
 /* The path that a call is about, from /proc. */
 void tap_path(const struct tap_event *event, char *out, size_t room);
 
