@@ -25,7 +25,7 @@
 #include "table.h"
 
 /* Raise it with every change that alters every rendered burst. */
-enum { RENDER_VERSION = 1 };
+enum { RENDER_VERSION = 2 };
 enum { SEEDS = 5, MAX_JOBS = 8, MAX_CONDITIONS = 64 };
 
 static const struct {
@@ -122,33 +122,44 @@ static int read_options(int argc, char **argv, struct run *run)
     return -1;
 }
 
-static void kept_path(const struct run *run, const struct studio *studio, struct task task, char *path,
-                      size_t room)
+static void kept_path(const struct run *run, const struct studio *studio, struct task task, int part,
+                      char *path, size_t room)
 {
-    snprintf(path, room, "%s/r%d.%d-p%d-%s-%u.burst", run->cache, RENDER_VERSION,
-             condition_change(task.condition), studio->photos, condition_name(task.condition), task.seed);
+    snprintf(path, room, "%s/r%d.%d-p%d-%s-%u.%d.burst", run->cache, RENDER_VERSION,
+             condition_change(task.condition), studio->photos, condition_name(task.condition), task.seed,
+             part);
 }
 
-static void do_task(const struct run *run, const struct studio *studio, struct task task, struct marks *marks)
+static void get_burst(const struct run *run, struct studio *studio, struct task task, int part,
+                      struct bench_burst *burst)
 {
     char path[4096], pictures[4096];
-    struct bench_burst burst = {0};
-    kept_path(run, studio, task, path, sizeof path);
-    if (run->pictures != NULL || !cache_load(path, &burst)) {
-        struct scene_script script = condition_script(task.condition, task.seed);
-        snprintf(pictures, sizeof pictures, "%s/%s-%u-", run->pictures != NULL ? run->pictures : "",
-                 condition_name(task.condition), task.seed);
-        scene_render(studio, &script, run->pictures != NULL ? pictures : NULL, &burst);
-        if (!cache_store(path, &burst))
-            fprintf(stderr, "bench: cannot keep '%s': %s\n", path, strerror(errno));
-        fprintf(stderr, "rendered %s %u: %u frames, %.0f ms each\n", condition_name(task.condition),
-                task.seed, burst.n, burst.render_s * 1000 / burst.n);
+    kept_path(run, studio, task, part, path, sizeof path);
+    if (run->pictures == NULL && cache_load(path, burst))
+        return;
+    struct scene_script script = condition_script(task.condition, task.seed, part);
+    snprintf(pictures, sizeof pictures, "%s/%s-%u.%d-", run->pictures != NULL ? run->pictures : "",
+             condition_name(task.condition), task.seed, part);
+    scene_render(studio, &script, run->pictures != NULL ? pictures : NULL, burst);
+    if (!cache_store(path, burst))
+        fprintf(stderr, "bench: cannot keep '%s': %s\n", path, strerror(errno));
+    fprintf(stderr, "rendered %s %u: %u frames, %.0f ms each\n", condition_name(task.condition), task.seed,
+            burst->n, burst->render_s * 1000 / burst->n);
+}
+
+static void do_task(const struct run *run, struct studio *studio, struct task task, struct marks *marks)
+{
+    struct setup before = {0};
+    for (int part = 0; part < condition_bursts(task.condition); part++) {
+        struct bench_burst burst = {0};
+        get_burst(run, studio, task, part, &burst);
+        if (run->detail)
+            printf("%s %u: ", condition_name(task.condition), task.seed);
+        if (!run->render_only)
+            engine_judge(&burst, run->detail, part < 2, &before, marks);
+        burst_release(&burst);
     }
-    if (run->detail)
-        printf("%s %u: ", condition_name(task.condition), task.seed);
-    if (!run->render_only)
-        engine_judge(&burst, run->detail, marks);
-    burst_release(&burst);
+    free(before.background);
 }
 
 static void work(const struct run *run, const struct task *task, size_t n, size_t first, size_t step,

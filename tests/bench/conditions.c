@@ -68,6 +68,9 @@ static struct actor new_actor(enum act act, struct rng *r)
                           .beat_hz = rng_range(r, 5.5f, 9),
                           .phase = rng_range(r, 0, 6.28f),
                           .size = 1,
+                          .fork = rng_unit(r) < 0.3f ? 1 : rng_range(r, 0.3f, 0.7f),
+                          .stout = rng_range(r, 1, 1.45f),
+                          .wing = rng_range(r, 0.7f, 1),
                           .facing = sign(r),
                           .salt = rng_u32(r)};
 }
@@ -97,8 +100,11 @@ static void add(struct scene_script *s, struct actor a)
 static struct scene_script base(uint64_t seed, struct rng *r)
 {
     static const enum ground ground[4] = {GROUND_SMOOTH, GROUND_SMOOTH, GROUND_CLUTTER, GROUND_PARTLY};
-    struct scene_script s = {
-        .seed = seed, .rail_y = 1e6f, .ground = ground[rng_u32(r) % 4], .photo = rng_u32(r) & 1};
+    struct scene_script s = {.seed = seed,
+                             .ground_seed = seed,
+                             .rail_y = 1e6f,
+                             .ground = ground[rng_u32(r) % 4],
+                             .photo = rng_u32(r) & 1};
     s.fps = rng_u32(r) & 1 ? 60 : 120;
     s.frames = (int)rng_range(r, s.fps > 100 ? 32 : 26, s.fps > 100 ? 44 : 36);
     set_size(&s, rng_range(r, 0.10f, 0.20f), DEPTH);
@@ -339,8 +345,13 @@ static void make_behind(struct scene_script *s, struct rng *r)
     one_flight(s, r);
     const struct actor *a = &s->actor[0];
     float x = a->p.x + rng_range(r, -0.14f, 0.14f) * width_mm(s), wide = BODY_MM * rng_range(r, 0.25f, 0.7f);
-    s->post_x0 = x - 0.5f * wide;
-    s->post_x1 = x + 0.5f * wide;
+    s->bar_across = rng_u32(r) & 1;
+    if (s->bar_across) { /* a rail over the lower part of the bird */
+        x = a->p.y + BODY_MM * rng_range(r, -0.3f, 0.1f);
+        wide *= 0.5f;
+    }
+    s->bar_from = x - 0.5f * wide;
+    s->bar_to = x + 0.5f * wide;
 }
 
 static void make_bright(struct scene_script *s, struct rng *r)
@@ -406,6 +417,12 @@ static void make_denoised(struct scene_script *s, struct rng *r)
     one_flight(s, r);
 }
 
+static void make_moved(struct scene_script *s, struct rng *r)
+{
+    s->reach_px = 400;
+    one_flight(s, r);
+}
+
 static void make_empty(struct scene_script *s, struct rng *r)
 {
     if (rng_u32(r) & 1) {
@@ -448,6 +465,7 @@ static const struct condition condition[] = {
     {"jpeg", "JPEG quality 80 to 97", make_jpeg, 0},
     {"sharpened", "sharpened in the camera", make_sharpened, 0},
     {"denoised", "noise reduction in the camera", make_denoised, 0},
+    {"moved", "the camera is moved between bursts", make_moved, 0},
     {"empty", "nothing comes", make_empty, 0},
 };
 
@@ -479,11 +497,27 @@ int condition_by_name(const char *name)
     return -1;
 }
 
-struct scene_script condition_script(int c, uint64_t seed)
+int condition_bursts(int c)
+{
+    return condition[c].make == make_moved ? 3 : 1;
+}
+
+struct scene_script condition_script(int c, uint64_t seed, int part)
 {
     uint64_t own = rng_mix(rng_name(condition[c].name), seed);
     struct rng r = rng_from(own, rng_name("script"));
     struct scene_script s = base(own, &r);
     condition[c].make(&s, &r);
+    if (part > 0) { /* another bird, a little later, before the same ground */
+        s.seed = rng_mix(own, (uint64_t)part);
+        r = rng_from(s.seed, rng_name("script"));
+        s.actors = 0;
+        s.camera.gain_ev += rng_range(&r, -0.15f, 0.15f);
+        one_flight(&s, &r);
+    }
+    if (part == 2) {
+        s.aim_x = sign(&r) * rng_range(&r, 40, s.reach_px);
+        s.aim_y = rng_range(&r, -60, 60);
+    }
     return s;
 }

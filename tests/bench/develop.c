@@ -41,8 +41,8 @@ static float tone_of(float v)
 
 /* Shot and read noise in linear light: variance v * iso/(100 * 40000) + (.0009 iso/800)^2 a channel, and .8
  * of that in luma. */
-static void expose(const struct studio *studio, const struct scene_script *s, const struct plate *light,
-                   int frame, float *out)
+static void expose(struct studio *studio, const struct scene_script *s, const struct plate *light, int frame,
+                   float *out)
 {
     struct rng r = rng_from(rng_mix(s->seed, (uint64_t)frame), rng_name("noise"));
     float tone[TONES + 1], iso = (float)s->camera.iso, gain = camera_gain(s, frame);
@@ -108,7 +108,7 @@ static void sharpen(float *v, int w, int h, float amount, float radius)
     free(rows);
 }
 
-void develop(const struct studio *studio, const struct scene_script *s, const struct plate *light, int frame,
+void develop(struct studio *studio, const struct scene_script *s, const struct plate *light, int frame,
              uint8_t *out)
 {
     const struct camera *c = &s->camera;

@@ -48,7 +48,20 @@ static void print_detail(const struct bench_burst *b, const struct subject_burst
     }
 }
 
-void engine_judge(const struct bench_burst *b, bool detail, struct marks *marks)
+static void judge_setup(struct subject_burst *found, bool same, struct setup *before, struct marks *marks)
+{
+    if (before->background != NULL && found->background != NULL)
+        marks_count(marks, MARK_SETUP,
+                    same == subject_same_setup(before->background, found->background, found->cols,
+                                               found->rows, fmaxf(before->noise, found->noise_luma)),
+                    1);
+    free(before->background);
+    *before = (struct setup){found->background, found->cols, found->rows, found->noise_luma};
+    found->background = NULL;
+}
+
+void engine_judge(const struct bench_burst *b, bool detail, bool same, struct setup *before,
+                  struct marks *marks)
 {
     struct grid grid[BENCH_FRAMES];
     const struct grid *view[BENCH_FRAMES];
@@ -79,6 +92,7 @@ void engine_judge(const struct bench_burst *b, bool detail, struct marks *marks)
     if (detail)
         print_detail(b, found, &v);
     marks_judge(b, &v, marks);
+    judge_setup(found, same, before, marks);
     rank_scores_release(&scores);
     subject_free(found);
 }

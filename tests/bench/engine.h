@@ -2,8 +2,17 @@
 #define BENCH_ENGINE_H
 #include "marks.h"
 
-/* Finds, scores and chooses, as the pipeline does, and judges that. `detail`: also a line a frame on stdout.
- * Ends the program when the engine fails. */
-void engine_judge(const struct bench_burst *b, bool detail, struct marks *marks);
+/* The background of the burst before, to tell camera positions apart. */
+struct setup {
+    float *background; /* owned; NULL at first and where none was made */
+    uint32_t cols, rows;
+    float noise;
+};
+
+/* Finds, scores and chooses, as the pipeline does, and judges that; also whether the engine takes the burst
+ * for one of the same camera position as `before` (where there is one), which `same` knows. *before becomes
+ * this one. `detail`: a line a frame on stdout. Ends the program when the engine fails. */
+void engine_judge(const struct bench_burst *b, bool detail, bool same, struct setup *before,
+                  struct marks *marks);
 
 #endif

@@ -23,9 +23,9 @@ static struct bird_light light_of(uint64_t seed)
 }
 
 /* Feathers of a photograph: the albedo is a place in it. */
-static float photo_at(const struct studio *s, uint32_t salt, const struct vec3 *rest, int part)
+static float photo_at(struct studio *s, uint32_t salt, const struct vec3 *rest, int part)
 {
-    const struct plate *p = &s->photo[salt % (uint32_t)s->photos];
+    const struct plate *p = studio_photo(s, (int)(salt % (uint32_t)s->photos));
     float u = 1.6f * rest->x + (float)(salt % 977u) + 300.0f * (float)part;
     float v = 1.6f * (rest->y + rest->z) + (float)(salt % 1009u) + 400.0f;
     int x = abs((int)u) % p->w, y = abs((int)v) % p->h;
@@ -58,6 +58,30 @@ static float coat(const struct fowl_view *view, const struct actor *a, const str
     default:
         return g;
     }
+}
+
+/* Other kinds of birds: the forked tail cut short, a stouter body, shorter wings. */
+static void reshape(struct mesh *m, const struct bird_pose *pose, const struct actor *a)
+{
+    struct vec3 ahead = vec3_unit(pose->forward), shoulder = vec3_add(pose->at, vec3_mul(ahead, 12));
+    bool *done = canvas_alloc((size_t)m->vertices + 1, sizeof *done);
+    for (int i = 0; i < 3 * m->triangles; i++) {
+        struct mesh_vertex *v = &m->vertex[m->index[i]];
+        int part = m->part[i / 3];
+        if (done[m->index[i]])
+            continue;
+        done[m->index[i]] = true;
+        if (part == BIRD_TAIL) {
+            float keep = v->rest.x > 4.5f ? a->fork : 1;
+            v->at = vec3_add(v->at, vec3_mul(ahead, v->rest.y * (1 - keep)));
+        } else if (part == BIRD_WING_LEFT || part == BIRD_WING_RIGHT) {
+            v->at = vec3_add(shoulder, vec3_mul(vec3_sub(v->at, shoulder), a->wing));
+        } else if (part != BIRD_LEG) {
+            struct vec3 off = vec3_sub(v->at, pose->at), along = vec3_mul(ahead, vec3_dot(off, ahead));
+            v->at = vec3_add(pose->at, vec3_add(along, vec3_mul(vec3_sub(off, along), a->stout)));
+        }
+    }
+    free(done);
 }
 
 static void project(struct mesh *m, const struct fowl_view *view, const struct bird_pose *pose, float size)
@@ -162,6 +186,7 @@ bool fowl_draw(const struct fowl_view *view, const struct actor *actor, const st
           line = hypotf(line_dx, line_dy);
     *out = (struct fowl){0};
     bird_mesh(pose, &m);
+    reshape(&m, pose, actor);
     project(&m, view, pose, actor->size);
     bounds(&m, out, z);
     float body = signed_disc(l, pose->at.z);

@@ -12,7 +12,7 @@ struct fowl {
 
 /* What a bird is drawn with. */
 struct fowl_view {
-    const struct studio *studio;
+    struct studio *studio;
     const struct scene_script *script;
     float dx, dy;           /* camera offset, px */
     float line_dx, line_dy; /* motion of the camera during the exposure, px */

@@ -148,9 +148,9 @@ static void lay_rail(struct plate *p, const struct scene_script *s, struct rng *
     plate_free(&wood);
 }
 
-struct plate ground_paint(const struct studio *studio, const struct scene_script *s, int w, int h)
+struct plate ground_paint(struct studio *studio, const struct scene_script *s, int w, int h)
 {
-    struct rng r = rng_from(s->seed, rng_name("ground"));
+    struct rng r = rng_from(s->ground_seed, rng_name("ground"));
     struct plate p;
     if (s->ground == GROUND_BARK)
         p = bark_ground(w, h, &r);

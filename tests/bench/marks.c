@@ -6,7 +6,7 @@
 
 static const double TIE_PX = 0.05, SHARP_PX = 2.0, NEVER_PX = 2.6, LEAST_WIDTH = 0.03;
 
-static void count(struct marks *m, enum mark mark, double value, double weight)
+void marks_count(struct marks *m, enum mark mark, double value, double weight)
 {
     m->of[mark].sum += value * weight;
     m->of[mark].weight += weight;
@@ -149,11 +149,10 @@ static void judge_top(const struct way *w, size_t top, enum mark hit, enum mark 
     const struct bench_bird *bird = top < w->b->n ? bird_at(w, top) : NULL;
     bool there = bird != NULL && (bird->flags & BIRD_PRESENT);
     double blur = there ? bird_blur(w->b, bird) : w->worst;
-    count(m, hit, there && may_win(bird, w->rest) && blur <= w->third + TIE_PX, 1);
+    marks_count(m, hit, there && may_win(bird, w->rest) && blur <= w->third + TIE_PX, 1);
     if (top < w->b->n)
-        count(m, regret, fmax(blur - w->best, 0), 1);
-    if (top < w->b->n && regret == MARK_REGRET && w->b->head_decides)
-        count(m, MARK_HEAD_REGRET, fmax(blur - w->best, 0), 1);
+        marks_count(m, regret == MARK_REGRET && w->b->head_decides ? MARK_HEAD_REGRET : regret,
+                    fmax(blur - w->best, 0), 1);
 }
 
 /* The frame the engine puts on top of a pass: its rank 1, or where another subject stands for that frame the
@@ -197,7 +196,7 @@ static void judge_whole_frame(const struct way *w, bool tenengrad, bool sharp, s
     }
     double rho = marks_spearman(value, truth, n);
     if (!isnan(rho))
-        count(m, tenengrad ? MARK_TG_RHO : MARK_VL_RHO, rho, 1);
+        marks_count(m, tenengrad ? MARK_TG_RHO : MARK_VL_RHO, rho, 1);
     if (sharp)
         judge_top(w, top, tenengrad ? MARK_TG_HIT : MARK_VL_HIT, tenengrad ? MARK_TG_REGRET : MARK_VL_REGRET,
                   m);
@@ -220,7 +219,7 @@ static void judge_order(const struct way *w, const struct verdicts *v, uint32_t 
     }
     double rho = marks_spearman(score, truth, n);
     if (!isnan(rho))
-        count(m, MARK_RHO, rho, 1);
+        marks_count(m, MARK_RHO, rho, 1);
 }
 
 static bool keeps_one(const struct way *w, const struct verdicts *v)
@@ -235,11 +234,15 @@ static void judge_ways(const struct bench_burst *b, const struct verdicts *v, st
 {
     struct way way[BENCH_BIRDS];
     int ways = 0, sharp_ways = 0;
+    bool set = false;
     for (int k = 0; k < BENCH_BIRDS; k++)
         if (look_at_way(b, k, &way[ways])) {
             sharp_ways += way[ways].wins > 0 && way[ways].best < SHARP_PX;
             ways++;
         }
+    for (size_t t = 0; t < b->n; t++)
+        for (int k = 0; k < BENCH_BIRDS; k++)
+            set = set || (b->frame[t].bird[k].flags & BIRD_PROP);
     for (int i = 0; i < ways; i++) {
         struct way *w = &way[i];
         bool sharp = w->wins > 0 && w->best < SHARP_PX;
@@ -247,8 +250,8 @@ static void judge_ways(const struct bench_burst *b, const struct verdicts *v, st
         judge_order(w, v, pass, m);
         if (sharp)
             judge_top(w, pass != 0 ? top_of(b, v, pass) : b->n, MARK_HIT, MARK_REGRET, m);
-        if (sharp && sharp_ways > 1)
-            count(m, MARK_ARRIVED, keeps_one(w, v), 1);
+        if (sharp && (sharp_ways > 1 || set))
+            marks_count(m, MARK_ARRIVED, keeps_one(w, v), 1);
         judge_whole_frame(w, false, sharp, m);
         judge_whole_frame(w, true, sharp, m);
     }
@@ -263,16 +266,16 @@ static void judge_boxes(const struct bench_burst *b, const struct verdicts *v, s
                 continue;
             const struct rank_item *item = item_of(v, bird, t, 0);
             double o = item != NULL ? overlap(bird, item) : 0;
-            count(m, MARK_IOU_ALL, o, 1);
+            marks_count(m, MARK_IOU_ALL, o, 1);
             if (flying(bird))
-                count(m, MARK_IOU_MOVING, o, 1);
+                marks_count(m, MARK_IOU_MOVING, o, 1);
         }
 }
 
 /* Birds of a frame, added up. Who only belongs to the set counts where nobody else is there. */
 struct crowd {
     bool any, whole, flies, wide_complete, hovers;
-    double sharpest; /* INFINITY where only the set is there */
+    double sharpest;
 };
 
 static struct crowd crowd_of(const struct bench_burst *b, size_t t)
@@ -286,13 +289,13 @@ static struct crowd crowd_of(const struct bench_burst *b, size_t t)
         c.any = true;
         c.wide_complete = c.wide_complete || (complete(bird) && (double)bird->w > LEAST_WIDTH * b->width_px);
         prop_whole = prop_whole || ((bird->flags & BIRD_PROP) && !(bird->flags & BIRD_CUT));
+        c.sharpest = fmin(c.sharpest, bird_blur(b, bird));
         if (bird->flags & BIRD_PROP)
             continue;
         actor = true;
         c.whole = c.whole || !(bird->flags & BIRD_CUT);
         c.flies = c.flies || flying(bird);
         c.hovers = c.hovers || (bird->flags & BIRD_HOVERING);
-        c.sharpest = fmin(c.sharpest, bird_blur(b, bird));
     }
     c.whole = actor ? c.whole : prop_whole;
     return c;
@@ -321,20 +324,20 @@ static void judge_frames(const struct bench_burst *b, const struct verdicts *v, 
     for (size_t t = 0; t < b->n; t++) {
         struct crowd c = crowd_of(b, t);
         if (c.wide_complete)
-            count(m, MARK_LOST, v->frame[t].reason == RANK_NO_SUBJECT, 1);
+            marks_count(m, MARK_LOST, v->frame[t].reason == RANK_NO_SUBJECT, 1);
         if (c.hovers)
-            count(m, MARK_HOVER_REST, v->frame[t].reason == RANK_AT_REST, 1);
+            marks_count(m, MARK_HOVER_REST, v->frame[t].reason == RANK_AT_REST, 1);
         if (v->frame[t].proposal != RANK_KEEP)
             continue;
         kept++;
-        count(m, MARK_KEPT_EMPTY, !c.any, 1);
-        count(m, MARK_KEPT_CUT, c.any && !c.whole, 1);
-        count(m, MARK_KEPT_LANDED, c.any && !c.flies && flight < c.sharpest, 1);
+        marks_count(m, MARK_KEPT_EMPTY, !c.any, 1);
+        marks_count(m, MARK_KEPT_CUT, c.any && !c.whole, 1);
+        marks_count(m, MARK_KEPT_LANDED, c.any && !c.flies && flight < c.sharpest - TIE_PX, 1);
     }
     if (any >= NEVER_PX && isfinite(any))
-        count(m, MARK_NEVER_KEPT, kept > 0, 1);
+        marks_count(m, MARK_NEVER_KEPT, kept > 0, 1);
     if (any < SHARP_PX)
-        count(m, MARK_SHARP_NOTHING, kept == 0, 1);
+        marks_count(m, MARK_SHARP_NOTHING, kept == 0, 1);
 }
 
 void marks_judge(const struct bench_burst *b, const struct verdicts *v, struct marks *marks)

@@ -17,8 +17,9 @@ enum mark {
     MARK_SHARP_NOTHING, /* bursts with a sharp complete frame that kept nothing */
     MARK_LOST,          /* complete frames over 3 % of the width called no-subject */
     MARK_HOVER_REST,    /* hover frames called at rest */
-    MARK_ARRIVED,       /* passes of bursts with several sharp ones that keep a complete frame of their own */
-    MARK_HEAD_REGRET,   /* regret at the head of birds whose blur differs from head to tail, px */
+    MARK_ARRIVED,       /* passes with others beside them that keep a complete frame of their own */
+    MARK_SETUP,         /* pairs of bursts rightly told to be of one camera position or of two */
+    MARK_HEAD_REGRET,   /* regret at the head, for birds whose blur differs from head to tail, px */
     MARK_VL_HIT,        /* whole-frame variance of Laplacian */
     MARK_VL_REGRET,
     MARK_VL_RHO,
@@ -49,6 +50,8 @@ struct verdicts {
     size_t items;
     const struct rank_frame *frame; /* as many as the burst has */
 };
+
+void marks_count(struct marks *m, enum mark mark, double value, double weight);
 
 /* Pure: compares verdicts with truth; adds to *marks, which starts zeroed. */
 void marks_judge(const struct bench_burst *b, const struct verdicts *v, struct marks *marks);

@@ -3,6 +3,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 #include <jpeglib.h>
 
@@ -12,11 +13,17 @@
 enum { LONG_ENOUGH = 3000 };
 
 /* By name, so that a machine with more wallpapers renders the same bursts. */
-static const char *const photo_path[STUDIO_PHOTOS] = {
-    "/usr/share/backgrounds/Fossa_by_Jasper_Roks.jpg",
-    "/usr/share/backgrounds/Infinite-Sea_by_Aury88.jpg",
+static const char *const photo_path[] = {
     "/usr/share/backgrounds/Kleiber_by_Lukas_Baubkus.jpg",
-    "/usr/share/backgrounds/Painting-Colors_by__herobrine7gamer.jpg",
+    "/usr/share/backgrounds/Infinite-Sea_by_Aury88.jpg",
+    "/usr/share/backgrounds/Dragonfly_by_Bolly.jpg",
+    "/usr/share/backgrounds/life_by_Aitzol_Berasategi.jpg",
+    "/usr/share/backgrounds/picosdeeuropa_by_Aitzol_Berasategi.jpg",
+    "/usr/share/backgrounds/aitzgorri_by_Aitzol_Berasategi.jpg",
+    "/usr/share/backgrounds/analogpattern_by_Peter_Nerlich.jpg",
+    "/usr/share/backgrounds/seeding_by_Clements_Engelhardt.jpg",
+    "/usr/share/backgrounds/Bridge_by_Sander_Klootwijk.jpg",
+    "/usr/share/backgrounds/friends_by_Aitzol_Berasategi.jpg",
 };
 
 /* sRGB back to light, where white is not quite what clips. */
@@ -28,10 +35,11 @@ static float light_of(int level)
 
 static struct plate photo_read(const char *path)
 {
-    struct plate p = {0};
     FILE *file = fopen(path, "rb");
-    if (file == NULL)
-        return p;
+    if (file == NULL) {
+        perror(path);
+        exit(1);
+    }
     struct jpeg_decompress_struct jpeg;
     struct jpeg_error_mgr errors;
     jpeg.err = jpeg_std_error(&errors);
@@ -44,7 +52,7 @@ static struct plate photo_read(const char *path)
     while (jpeg.scale_num > 1 && jpeg.image_width * (jpeg.scale_num - 1) / 8 >= LONG_ENOUGH)
         jpeg.scale_num--;
     jpeg_start_decompress(&jpeg);
-    p = plate_new((int)jpeg.output_width, (int)jpeg.output_height);
+    struct plate p = plate_new((int)jpeg.output_width, (int)jpeg.output_height);
     uint8_t *row = canvas_alloc(jpeg.output_width, 1);
     float tone[256];
     for (int i = 0; i < 256; i++)
@@ -65,11 +73,17 @@ static struct plate photo_read(const char *path)
 void studio_open(struct studio *s)
 {
     *s = (struct studio){0};
-    for (int i = 0; i < STUDIO_PHOTOS && photo_path[i] != NULL; i++) {
-        s->photo[s->photos] = photo_read(photo_path[i]);
-        s->photos += s->photo[s->photos].v != NULL;
-    }
+    for (size_t i = 0; i < sizeof photo_path / sizeof photo_path[0]; i++)
+        if (access(photo_path[i], R_OK) == 0)
+            s->path[s->photos++] = photo_path[i];
     s->grain = grain_new();
+}
+
+const struct plate *studio_photo(struct studio *s, int k)
+{
+    if (s->photo[k].v == NULL)
+        s->photo[k] = photo_read(s->path[k]);
+    return &s->photo[k];
 }
 
 void studio_close(struct studio *s)
@@ -90,9 +104,9 @@ static float at(const struct plate *p, float x, float y)
     return (a[0] + (a[1] - a[0]) * tx) * (1 - ty) + (b[0] + (b[1] - b[0]) * tx) * ty;
 }
 
-struct plate photo_cut(const struct studio *s, int k, int w, int h, float scale, struct rng *r)
+struct plate photo_cut(struct studio *s, int k, int w, int h, float scale, struct rng *r)
 {
-    const struct plate *p = &s->photo[k];
+    const struct plate *p = studio_photo(s, k);
     struct plate out = plate_new(w, h);
     bool mirrored = rng_u32(r) & 1;
     scale = fminf(scale, fminf((float)p->w / (float)w, (float)p->h / (float)h));

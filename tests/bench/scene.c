@@ -12,13 +12,14 @@
 #include "plate.h"
 
 static const float HIDDEN_SHARE = 0.2f;
+static const float BOX_COVER = 0.4f; /* the box ends where the blurred bird covers less */
 
 struct stage {
-    const struct studio *studio;
+    struct studio *studio;
     const struct scene_script *s;
-    struct plate ground, light, post;
-    int margin_x, margin_y,
-        post_x; /* px from the ground's edge to the picture's at no offset; post's left edge */
+    struct plate ground, light, bar;
+    int margin_x, margin_y, bar_x, bar_y; /* px from the ground's edge to the picture's at no offset; corner
+                                             of the timber before the birds */
     float level;
 };
 
@@ -37,11 +38,11 @@ static void measure_swing(struct stage *st)
         far_x = fmaxf(far_x, fabsf(dx));
         far_y = fmaxf(far_y, fabsf(dy));
     }
-    st->margin_x = (int)ceilf(far_x) + 4;
-    st->margin_y = (int)ceilf(far_y) + 4;
+    st->margin_x = (int)ceilf(far_x + st->s->reach_px) + 4;
+    st->margin_y = (int)ceilf(far_y + st->s->reach_px) + 4;
 }
 
-static void stage_open(struct stage *st, const struct studio *studio, const struct scene_script *s)
+static void stage_open(struct stage *st, struct studio *studio, const struct scene_script *s)
 {
     *st = (struct stage){.studio = studio, .s = s};
     measure_swing(st);
@@ -52,18 +53,20 @@ static void stage_open(struct stage *st, const struct studio *studio, const stru
     for (size_t i = 0; i < n; i++)
         sum += (double)st->ground.v[i];
     st->level = (float)(sum / (double)n);
-    int wide = (int)((s->post_x1 - s->post_x0) * px_mm(s));
-    if (wide > 0) {
-        st->post = wood_paint((uint32_t)s->seed, wide, st->ground.h, true);
-        st->post_x = (int)(SCENE_W * 0.5f + s->post_x0 * px_mm(s));
-    }
+    int thick = (int)((s->bar_to - s->bar_from) * px_mm(s));
+    if (thick > 0 && s->bar_across)
+        st->bar = wood_paint((uint32_t)s->seed, st->ground.w, thick, false);
+    else if (thick > 0)
+        st->bar = wood_paint((uint32_t)s->seed, thick, st->ground.h, true);
+    st->bar_x = s->bar_across ? -st->margin_x : (int)(SCENE_W * 0.5f + s->bar_from * px_mm(s));
+    st->bar_y = s->bar_across ? (int)(SCENE_H * 0.5f - s->bar_to * px_mm(s)) : -st->margin_y;
 }
 
 static void stage_close(struct stage *st)
 {
     plate_free(&st->ground);
     plate_free(&st->light);
-    plate_free(&st->post);
+    plate_free(&st->bar);
 }
 
 /* A soft-edged ellipse with a stripe pattern: one leaf in one position. */
@@ -114,32 +117,48 @@ static void draw_glints(struct stage *st, float t, float dx, float dy)
     }
 }
 
-static float post_cover(const struct stage *st, int x, float dx)
+/* How much the timber before the birds covers a px of the picture. */
+static float bar_cover(const struct stage *st, int x, int y, const struct fowl_view *view)
 {
-    float from = (float)st->post_x - dx, u = (float)x - from;
-    return st->post.v == NULL ? 0 : fminf(fmaxf(fminf(u + 1, (float)st->post.w - u), 0), 1);
+    if (st->bar.v == NULL)
+        return 0;
+    float u = (float)(x - st->bar_x) + view->dx, v = (float)(y - st->bar_y) + view->dy;
+    float across = fminf(u + 1, (float)st->bar.w - u), up = fminf(v + 1, (float)st->bar.h - v);
+    return fminf(fmaxf(fminf(across, up), 0), 1);
 }
 
-static void draw_post(struct stage *st, float dx, float dy)
+static void draw_bar(struct stage *st, const struct fowl_view *view)
 {
-    for (int x = 0; x < SCENE_W && st->post.v != NULL; x++) {
-        float cover = post_cover(st, x, dx);
-        int from = (int)((float)x - (float)st->post_x + dx), top = (int)dy + st->margin_y;
-        if (cover <= 0)
-            continue;
-        from = from < 0 ? 0 : from >= st->post.w ? st->post.w - 1 : from;
-        for (int y = 0; y < SCENE_H; y++) {
+    for (int y = 0; y < SCENE_H && st->bar.v != NULL; y++)
+        for (int x = 0; x < SCENE_W; x++) {
+            float cover = bar_cover(st, x, y, view);
+            if (cover <= 0)
+                continue;
+            int u = (int)((float)(x - st->bar_x) + view->dx), v = (int)((float)(y - st->bar_y) + view->dy);
+            u = u < 0 ? 0 : u >= st->bar.w ? st->bar.w - 1 : u;
+            v = v < 0 ? 0 : v >= st->bar.h ? st->bar.h - 1 : v;
             float *to = st->light.v + (size_t)y * SCENE_W + x;
-            *to += (st->post.v[(size_t)(y + top) * (size_t)st->post.w + (size_t)from] - *to) * cover;
+            *to += (st->bar.v[(size_t)v * (size_t)st->bar.w + (size_t)u] - *to) * cover;
         }
-    }
 }
 
-/* Lays the bird over the light and counts what of it can be seen. */
-static void lay(struct stage *st, const struct fowl *f, float dx, struct bench_bird *truth)
+/* Grows the box by a px, which is the first one where x1 is 0. */
+static void grow(float box[4], int x, int y)
+{
+    bool first = box[2] <= 0;
+    box[0] = first ? (float)x : fminf(box[0], (float)x);
+    box[1] = first ? (float)y : fminf(box[1], (float)y);
+    box[2] = fmaxf(box[2], (float)x + 1);
+    box[3] = fmaxf(box[3], (float)y + 1);
+}
+
+/* Lays the bird over the light, measures its box and counts what of it can be seen. */
+static void lay(struct stage *st, const struct fowl *f, const struct fowl_view *view,
+                struct bench_bird *truth)
 {
     const struct patch *q = &f->patch;
     double all = 0, inside = 0, shown = 0;
+    float box[4] = {0};
     for (int y = 0; y < q->h; y++)
         for (int x = 0; x < q->w; x++) {
             const float *p = q->px + ((size_t)y * (size_t)q->w + (size_t)x) * 4;
@@ -150,26 +169,27 @@ static void lay(struct stage *st, const struct fowl *f, float dx, struct bench_b
             float *to = st->light.v + (size_t)cy * SCENE_W + cx;
             *to += p[0] - p[1] * *to;
             inside += (double)p[1];
-            shown += (double)(p[1] * (1 - post_cover(st, cx, dx)));
+            shown += (double)(p[1] * (1 - bar_cover(st, cx, cy, view)));
+            if (p[1] >= BOX_COVER)
+                grow(box, cx, cy);
         }
     truth->visible = all > 0 ? (float)(shown / all) : 0;
     if (inside > 0 && shown < inside * (double)(1 - HIDDEN_SHARE))
         truth->flags |= BIRD_HIDDEN;
+    truth->x = box[0];
+    truth->y = box[1];
+    truth->w = box[2] - box[0];
+    truth->h = box[3] - box[1];
 }
 
 static void tell(const struct fowl *f, struct bench_bird *t)
 {
-    float x0 = fmaxf(f->x0, 0), y0 = fmaxf(f->y0, 0), x1 = fminf(f->x1, SCENE_W), y1 = fminf(f->y1, SCENE_H);
-    if (x1 <= x0 || y1 <= y0) {
+    if (t->w <= 0 || t->h <= 0) {
         *t = (struct bench_bird){0};
         return;
     }
     bool cut = f->x0 < 0 || f->y0 < 0 || f->x1 > SCENE_W || f->y1 > SCENE_H;
     t->flags |= BIRD_PRESENT | (cut ? BIRD_CUT : 0);
-    t->x = x0;
-    t->y = y0;
-    t->w = x1 - x0;
-    t->h = y1 - y0;
     t->blur_px = f->blur_px;
     t->head_px = f->head_px;
 }
@@ -194,7 +214,7 @@ static void draw_birds(struct stage *st, float t, struct fowl_view *view, struct
         struct bench_bird *truth = &frame->bird[far];
         truth->flags = flags[far] | (st->s->actor[far].prop ? BIRD_PROP : 0);
         if (fowl_draw(view, &st->s->actor[far], &pose[far], &f)) {
-            lay(st, &f, view->dx, truth);
+            lay(st, &f, view, truth);
             tell(&f, truth);
             patch_free(&f.patch);
         } else {
@@ -206,7 +226,8 @@ static void draw_birds(struct stage *st, float t, struct fowl_view *view, struct
 /* The ground, smeared along the way of the camera where that is more than a pixel. */
 static void draw_ground(struct stage *st, const struct fowl_view *view)
 {
-    float x = (float)st->margin_x + view->dx, y = (float)st->margin_y + view->dy;
+    float x = (float)st->margin_x + view->dx + st->s->aim_x,
+          y = (float)st->margin_y + view->dy + st->s->aim_y;
     float line = hypotf(view->line_dx, view->line_dy);
     int steps = line > 1 ? 2 + (int)line : 1;
     plate_window(&st->ground, x + view->line_dx * (0.5f / (float)steps - 0.5f),
@@ -240,7 +261,7 @@ static void render_frame(struct stage *st, int index, uint8_t *grey, struct benc
     draw_leaves(st, t, view.dx, view.dy);
     draw_glints(st, t, view.dx, view.dy);
     draw_birds(st, t, &view, frame);
-    draw_post(st, view.dx, view.dy);
+    draw_bar(st, &view);
     develop(st->studio, s, &st->light, index, grey);
     frame->time_ns = (int64_t)((double)index / (double)s->fps * 1e9);
     develop_measure(grey, s->camera.quality, frame);
@@ -265,7 +286,7 @@ static void write_picture(const char *start, int index, const uint8_t *grey)
     }
 }
 
-void scene_render(const struct studio *studio, const struct scene_script *s, const char *pictures,
+void scene_render(struct studio *studio, const struct scene_script *s, const char *pictures,
                   struct bench_burst *out)
 {
     struct stage st;

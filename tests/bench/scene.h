@@ -30,6 +30,7 @@ struct actor {
     float from_z, to_z;         /* depth at the start of a landing, and sitting */
     float sway_mm;              /* swing in depth of a hovering or sitting bird */
     float tilt;                 /* z of the unit vector along the body: > 0 = head towards the camera */
+    float fork, stout, wing;    /* shape against a barn swallow's: outer tail, girth, wings */
     float beat_hz, phase, size; /* size 1 = a barn swallow */
     float facing;               /* 1 = looks right, -1 = left, of a sitting bird */
     uint32_t salt;
@@ -55,10 +56,14 @@ struct scene_script {
     float fps;
     struct lens lens;
     enum ground ground;
-    bool photo; /* a photograph instead of a procedural ground, where there are any */
+    uint64_t ground_seed; /* bursts of one camera position share it */
+    float aim_x, aim_y;   /* px that the camera was turned since */
+    float reach_px;       /* room for that on every side: the same ground needs the same room */
+    bool photo;           /* a photograph instead of a procedural ground, where there are any */
     bool head_decides;
     float rail_y;           /* mm; a rail to sit on; > 1e5 = none */
-    float post_x0, post_x1; /* mm; a post in front of the birds; equal = none */
+    float bar_from, bar_to; /* mm; a timber in front of the birds, from side to side; equal = none */
+    bool bar_across;        /* a rail from below to above instead of a post from left to right */
     int leaves;             /* moved by the wind */
     float wind_px;
     int glints; /* sparkle of water */
@@ -74,8 +79,11 @@ const char *condition_text(int c);
 int condition_change(int c);             /* how often it was redrawn */
 int condition_by_name(const char *name); /* -1 = unknown */
 
-/* The script of one burst. */
-struct scene_script condition_script(int c, uint64_t seed);
+/* Bursts that belong together: 1, or 3 where the camera stays and is then moved. */
+int condition_bursts(int c);
+
+/* The script of one burst; `part` counts those that belong together from 0. */
+struct scene_script condition_script(int c, uint64_t seed, int part);
 
 /* Where an actor is at time t, how it holds itself; flags gets BIRD_LANDED, BIRD_HOVERING. False = absent. */
 bool actor_pose(const struct scene_script *s, const struct actor *a, float t, struct bird_pose *pose,
@@ -88,7 +96,7 @@ float camera_gain(const struct scene_script *s, int frame);
 struct studio;
 /* Renders, encodes, decodes and measures. Ends the program when memory is short. `pictures`, where not NULL,
  * is the start of the paths that the frames are also written to, as PGM. */
-void scene_render(const struct studio *studio, const struct scene_script *s, const char *pictures,
+void scene_render(struct studio *studio, const struct scene_script *s, const char *pictures,
                   struct bench_burst *out);
 
 #endif

@@ -21,6 +21,7 @@ static const struct {
     [MARK_LOST] = {"lost", "complete frames called no-subject", "<= .001", 4},
     [MARK_HOVER_REST] = {"hover_rest", "hover frames called at rest", "<= .02", 3},
     [MARK_ARRIVED] = {"arrived", "arrivals that keep one each", ">= .95", 3},
+    [MARK_SETUP] = {"setup", "camera positions told apart", "", 3},
     [MARK_HEAD_REGRET] = {"head_regret_px", "head regret of tilted birds, px", "<= .05", 3},
     [MARK_VL_HIT] = {"vl_hit", "whole frame, Laplacian: hit", "", 3},
     [MARK_VL_REGRET] = {"vl_regret_px", "  regret, px", "", 3},
@@ -53,6 +54,23 @@ static void cell(FILE *out, struct estimate e, int digits)
                 isnan(e.error) ? "" : slim(e.error, digits, b, sizeof b));
 }
 
+/* What goes wrong is named behind the line, with how often. */
+static const struct {
+    enum mark mark;
+    const char *text;
+    bool good; /* the mark counts what is right */
+} faults[] = {
+    {MARK_LOST, "lost", false},
+    {MARK_SHARP_NOTHING, "kept nothing", false},
+    {MARK_NEVER_KEPT, "kept soft", false},
+    {MARK_KEPT_EMPTY, "empty", false},
+    {MARK_KEPT_CUT, "cut", false},
+    {MARK_KEPT_LANDED, "landed", false},
+    {MARK_HOVER_REST, "at rest", false},
+    {MARK_ARRIVED, "left out", true},
+    {MARK_SETUP, "set-up", true},
+};
+
 static void row_line(FILE *out, const struct table_row *row)
 {
     static const enum mark shown[] = {MARK_HIT,     MARK_REGRET, MARK_RHO,
@@ -61,12 +79,12 @@ static void row_line(FILE *out, const struct table_row *row)
     for (size_t k = 0; k < sizeof shown / sizeof shown[0]; k++)
         cell(out, marks_mean(row->marks, row->n, shown[k]), 2);
     cell(out, marks_blur_error(row->marks, row->n, 0.5), 2);
-    struct estimate lost = marks_mean(row->marks, row->n, MARK_LOST);
-    struct estimate nothing = marks_mean(row->marks, row->n, MARK_SHARP_NOTHING);
-    if (!isnan(lost.value) && lost.value > 0)
-        fprintf(out, "  lost %.0f of %.0f", lost.value * lost.weight, lost.weight);
-    if (!isnan(nothing.value) && nothing.value > 0)
-        fprintf(out, "  kept nothing %.0f of %.0f", nothing.value * nothing.weight, nothing.weight);
+    for (size_t k = 0; k < sizeof faults / sizeof faults[0]; k++) {
+        struct estimate e = marks_mean(row->marks, row->n, faults[k].mark);
+        double bad = faults[k].good ? e.weight * (1 - e.value) : e.weight * e.value;
+        if (bad > 0.5)
+            fprintf(out, "  %s %.0f/%.0f", faults[k].text, bad, e.weight);
+    }
     fprintf(out, "\n");
 }
 

@@ -18,7 +18,7 @@ enum bench_bird_flag {
 
 struct bench_bird {
     uint32_t flags;
-    float x, y, w, h; /* box of the outline without blur, clipped to the picture, px */
+    float x, y, w, h; /* box of what covers at least .4 after the blur, px */
     float blur_px;    /* Gaussian-equivalent radius at the middle of the body */
     float head_px;    /* at the head */
     float visible;    /* share of its outline that is in the picture and not behind something */
