@@ -1,0 +1,46 @@
+/* Talking to the engine. Acts go one after the other, in the order in which they were done. */
+
+export class Refused extends Error {}
+
+async function answer(response) {
+  const body = await response.json().catch(() => ({}));
+  if (!response.ok) throw new Refused(body.error || `${response.status}`);
+  return body;
+}
+
+export async function get(path) {
+  return answer(await fetch(path, { cache: "no-store" }));
+}
+
+let last = Promise.resolve();
+
+export function post(path, body) {
+  const send = async () => answer(await fetch(path, {
+    method: "POST",
+    headers: { "Content-Type": "application/json", "X-Chaffinch": "1" },
+    body: JSON.stringify(body),
+    keepalive: true, // a page that is closed right after a key still saves
+  }));
+  const sent = last.then(send, send);
+  last = sent.catch(() => {});
+  return sent;
+}
+
+const pause = (ms) => new Promise((done) => setTimeout(done, ms));
+
+/* Waits for changes by anybody, for ever. `since` gives the version that is known, `lost` hears whether the
+   engine answers. */
+export async function follow(since, changed, lost) {
+  for (let wait = 500; ; ) {
+    try {
+      const news = await get(`api/changes?since=${since()}`);
+      if (wait > 500) lost(false);
+      wait = 500;
+      await changed(news);
+    } catch (problem) {
+      lost(true, problem);
+      await pause(wait);
+      wait = Math.min(wait * 2, 8000);
+    }
+  }
+}

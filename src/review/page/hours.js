@@ -1,0 +1,295 @@
+/* The line of hours: clock time across, each pass a mark as high as its sharpness. It is painted, not built of
+   elements, and only what is in sight is painted, so that 2,000 passes move smoothly. */
+import { el, button, say, calm } from "./dom.js";
+import { coloursOf, paintPass, passMark, shapeOf } from "./marks.js";
+import { clockMarks, clockText, placeByPromise, placeInTime } from "./timeline.js";
+import { passes, setOrder, store, burst as loadBurst, known, nextOpen, indexOf } from "./store.js";
+import { keySign } from "./keys.js";
+import { Pane } from "./pane.js";
+import { words } from "./words.js";
+
+const PAD = 14, FOOT = 44, TOP = 14;
+
+export function createHours(app) {
+  const canvas = el("canvas", { class: "hours-canvas", "aria-hidden": "true" });
+  const line = el("div", { class: "hours-line", role: "slider", tabindex: 0, "aria-label": words.hours.label,
+    "aria-valuemin": 1, "aria-orientation": "horizontal" }, canvas);
+  const pane = new Pane(words.hours.preview);
+  pane.fill = 0.92;
+  const title = el("h2"), facts = el("p", { class: "facts" }), verdict = el("p");
+  const look = button("", () => view.actions.look(), { class: "main" });
+  const goOn = button("", () => resume());
+  const order = button("", () => view.actions.order());
+  const legend = el("p", { class: "legend" });
+  for (const shape of ["open", "part", "stays", "goes"])
+    legend.append(el("span", {}, passMark(shape), ` ${words.hours.shapes[shape]}`));
+  const sum = el("p", { class: "sum" });
+  const root = el("section", { class: "place hours", "aria-label": words.places.hours },
+    sum, line,
+    el("div", { class: "row spread" }, legend, el("span", { class: "row" }, order,
+      button("−", () => zoomBy(1 / 1.6), { "aria-label": words.hours.farther }),
+      button("+", () => zoomBy(1.6), { "aria-label": words.hours.nearer }))),
+    el("div", { class: "preview" }, pane.root,
+      el("div", {}, title, facts, verdict, el("p", { class: "row" }, look, goOn))));
+
+  let placed = null, at = 0, hover = -1, zoom = 1, left = 0, dirty = false, colours = null, width = 0, height = 0;
+
+  /* ---- painting ---------------------------------------------------------- */
+
+  const xOf = (u) => PAD + (u - left) * zoom * (width - 2 * PAD);
+  const uOf = (x) => left + (x - PAD) / (zoom * (width - 2 * PAD));
+
+  function repaint() {
+    if (dirty) return;
+    dirty = true;
+    requestAnimationFrame(() => { dirty = false; paint(); });
+  }
+
+  /* Index of the first pass at or right of u. */
+  function firstFrom(u) {
+    let low = 0, high = placed.at.length;
+    while (low < high) {
+      const mid = (low + high) >> 1;
+      if (placed.at[mid].u < u) low = mid + 1;
+      else high = mid;
+    }
+    return low;
+  }
+
+  function paintScale(c, base) {
+    c.font = `${fontPx()}px system-ui, 'Noto Sans', sans-serif`;
+    c.textAlign = "center";
+    const least = (fontPx() * 5.5) / (zoom * (width - 2 * PAD));
+    let free = -Infinity;
+    for (const stretch of placed.stretches)
+      for (const mark of clockMarks(stretch, least)) {
+        const x = xOf(mark.u), text = clockText(mark.s, zoom > 20 && !mark.exact), half = c.measureText(text).width / 2;
+        if (x - half < free || x < -60 || x > width + 60) continue;
+        c.fillStyle = colours.slate;
+        c.fillRect(Math.round(x), base, 1, 5);
+        c.fillStyle = colours.soft;
+        c.fillText(text, Math.min(width - half, Math.max(half, x)), base + 12 + fontPx());
+        free = x + half + 10;
+      }
+    for (const gap of placed.gaps) paintGap(c, xOf(gap.u), base);
+  }
+
+  /* Hours in which nothing flew, folded. */
+  function paintGap(c, x, base) {
+    c.fillStyle = colours.paper;
+    c.fillRect(x - 5, base - 3, 10, 6);
+    c.strokeStyle = colours.ink;
+    c.lineWidth = 1.2;
+    c.beginPath();
+    for (const d of [-5, 3]) c.moveTo(x + d, base + 6), c.lineTo(x + d + 3, base - 6);
+    c.stroke();
+  }
+
+  function paint() {
+    if (!placed || root.hidden || width === 0) return;
+    const c = canvas.getContext("2d"), k = devicePixelRatio || 1, base = height - FOOT;
+    colours ??= coloursOf(root);
+    c.setTransform(k, 0, 0, k, 0, 0);
+    c.clearRect(0, 0, width, height);
+    c.fillStyle = colours.ink;
+    c.fillRect(0, base, width, 1.2);
+    paintScale(c, base);
+    const from = firstFrom(uOf(-10)), to = firstFrom(uOf(width + 10));
+    const spacing = (width - 2 * PAD) / Math.max(1, to - from), r = Math.min(7, Math.max(2, spacing * 0.4));
+    for (let i = from; i < to; i++) paintOne(c, i, base, r);
+    for (const i of [at, hover]) if (i >= 0 && placed.at[i]) paintCursor(c, i, base, i === at, Math.max(r, 4));
+  }
+
+  const heightOf = (pass, base) => base - 10 - (pass.sharpness ?? 0) * (base - 10 - TOP);
+
+  function paintOne(c, i, base, r) {
+    const { p, u } = placed.at[i];
+    paintPass(c, shapeOf(p.pass), xOf(u), heightOf(p.pass, base), base, r, colours);
+  }
+
+  function paintCursor(c, i, base, focus, r) {
+    const { p, u } = placed.at[i], x = xOf(u);
+    paintPass(c, shapeOf(p.pass), x, heightOf(p.pass, base), base, r + 1.5, colours);
+    c.strokeStyle = colours.ink;
+    c.lineWidth = focus ? 2 : 1;
+    c.beginPath();
+    c.arc(x, heightOf(p.pass, base), r + 5, 0, 2 * Math.PI);
+    c.stroke();
+    if (!focus) return;
+    c.fillStyle = colours.ink;
+    c.beginPath();
+    c.moveTo(x, base + 8), c.lineTo(x - 6, base + 16), c.lineTo(x + 6, base + 16);
+    c.fill();
+  }
+
+  const fontPx = () => parseFloat(getComputedStyle(document.documentElement).fontSize) * 0.78;
+
+  new ResizeObserver(() => {
+    const k = devicePixelRatio || 1;
+    width = line.clientWidth;
+    height = line.clientHeight;
+    canvas.width = Math.round(width * k);
+    canvas.height = Math.round(height * k);
+    repaint();
+  }).observe(line);
+
+  /* ---- moving ------------------------------------------------------------ */
+
+  function clampLeft() {
+    left = Math.min(Math.max(0, left), 1 - 1 / zoom);
+  }
+
+  function zoomBy(factor, u = placed.at[at]?.u ?? 0.5) {
+    const before = zoom;
+    zoom = Math.min(400, Math.max(1, zoom * factor));
+    left = u - (u - left) * (before / zoom);
+    clampLeft();
+    repaint();
+  }
+
+  function intoSight() {
+    const u = placed.at[at].u, margin = 0.06 / zoom;
+    if (u < left + margin) left = u - margin;
+    if (u > left + 1 / zoom - margin) left = u + margin - 1 / zoom;
+    clampLeft();
+  }
+
+  function move(to) {
+    if (!placed?.at.length) return;
+    at = Math.max(0, Math.min(placed.at.length - 1, to));
+    hover = -1;
+    intoSight();
+    repaint();
+    describe();
+  }
+
+  function nearest(x) {
+    const i = firstFrom(uOf(x)), before = placed.at[i - 1], after = placed.at[i];
+    if (!before) return i < placed.at.length ? i : -1;
+    return after && xOf(after.u) - x < x - xOf(before.u) ? i : i - 1;
+  }
+
+  /* ---- mouse and touch --------------------------------------------------- */
+
+  const touching = new Map();
+  let moved = 0;
+
+  line.addEventListener("pointerdown", (e) => {
+    line.setPointerCapture(e.pointerId);
+    touching.set(e.pointerId, e.offsetX);
+    if (touching.size === 1) moved = 0;
+  });
+  line.addEventListener("pointermove", (e) => {
+    if (!placed?.at.length) return;
+    if (!touching.has(e.pointerId)) return hoverAt(nearest(e.offsetX));
+    const old = touching.get(e.pointerId), others = [...touching].filter(([id]) => id !== e.pointerId);
+    touching.set(e.pointerId, e.offsetX);
+    moved += Math.abs(e.offsetX - old);
+    if (others.length) pinch(others[0][1], old, e.offsetX);
+    else if (moved > 5) {
+      left -= (e.offsetX - old) / (zoom * (width - 2 * PAD));
+      clampLeft();
+      repaint();
+    }
+  });
+  for (const end of ["pointerup", "pointercancel"])
+    line.addEventListener(end, (e) => {
+      touching.delete(e.pointerId);
+      if (end === "pointerup" && moved <= 5 && placed?.at.length) tap(nearest(e.offsetX));
+    });
+  line.addEventListener("pointerleave", () => hoverAt(-1));
+  line.addEventListener("dblclick", () => view.actions.look());
+  line.addEventListener("wheel", (e) => {
+    if (e.deltaY === 0) return;
+    e.preventDefault();
+    zoomBy(Math.exp(-e.deltaY / 300), uOf(e.offsetX));
+  }, { passive: false });
+
+  function pinch(other, old, now) {
+    const before = Math.abs(old - other) || 1, after = Math.abs(now - other) || 1;
+    zoomBy(after / before, uOf((now + other) / 2));
+  }
+
+  function hoverAt(i) {
+    if (i === hover) return;
+    hover = i;
+    repaint();
+    describe();
+  }
+
+  function tap(i) {
+    if (i === at) return view.actions.look();
+    move(i);
+  }
+
+  /* ---- telling ----------------------------------------------------------- */
+
+  let wanted = 0;
+
+  function describe() {
+    const shown = placed.at[hover >= 0 ? hover : at]?.p;
+    pane.root.hidden = look.hidden = !shown;
+    if (!shown) return say(title, words.hours.none), say(facts, ""), say(verdict, "");
+    say(title, words.hours.title(shown));
+    say(facts, words.hours.facts(shown));
+    say(verdict, words.hours.verdict(shown));
+    line.setAttribute("aria-valuenow", String(at + 1));
+    line.setAttribute("aria-valuetext", words.hours.spoken(placed.at[at].p, at + 1, placed.at.length));
+    pane.showSmall(shown.pass.best);
+    clearTimeout(wanted);
+    wanted = setTimeout(() => showBest(shown), known(shown.burst.burst) ? 0 : 60);
+  }
+
+  async function showBest({ burst, pass }) {
+    const detail = await loadBurst(burst.burst).catch(() => null);
+    const frame = detail?.frames.find((f) => f.id === pass.best);
+    const now = placed.at[hover >= 0 ? hover : at]?.p;
+    if (frame && now.burst === burst && now.pass.pass === pass.pass) pane.showFrame(detail, frame, pass.pass);
+  }
+
+  function resume() {
+    const next = nextOpen(at - 1);
+    if (next) app.lookAt(next);
+    else app.go("after");
+  }
+
+  function lay() {
+    const keep = placed?.at[at]?.p, list = passes();
+    placed = store.order === "promise" ? placeByPromise(list) : placeInTime(list);
+    if (keep) at = Math.max(0, placed.at.findIndex(({ p }) => p.burst.burst === keep.burst.burst && p.pass.pass === keep.pass.pass));
+    line.setAttribute("aria-valuemax", String(placed.at.length));
+    say(sum, words.hours.sum(store.session));
+    look.replaceChildren(words.hours.look, el("kbd", {}, keySign("hours", "look")));
+    order.replaceChildren(store.order === "promise" ? words.hours.byTime : words.hours.byPromise, el("kbd", {}, keySign("hours", "order")));
+    goOn.textContent = nextOpen(at - 1) ? words.hours.resume : words.hours.allJudged;
+    describe();
+    repaint();
+  }
+
+  /* Marks glide to their new order, unless the person asked for calm. */
+  function reorder() {
+    setOrder(store.order === "promise" ? "time" : "promise");
+    if (calm.matches) return;
+    line.animate([{ opacity: 0.2 }, { opacity: 1 }], { duration: 220 });
+  }
+
+  const view = {
+    name: "hours", root, focus: () => line,
+    show({ burst, pass } = {}) {
+      lay();
+      if (burst) at = Math.max(0, placed.at.findIndex(({ p }) => p.burst.burst === burst && p.pass.pass === pass));
+      move(at);
+    },
+    hide() {},
+    update(kind) { if (kind !== "connection") lay(); },
+    recolour() { colours = null; repaint(); },
+    actions: {
+      earlier: () => move(at - 1), later: () => move(at + 1), back10: () => move(at - 10), on10: () => move(at + 10),
+      first: () => move(0), last: () => move(placed.at.length - 1), nearer: () => zoomBy(1.6), farther: () => zoomBy(1 / 1.6),
+      order: reorder,
+      look: () => { const here = placed.at[hover >= 0 ? hover : at]; if (here) app.lookAt(here.p); },
+    },
+    here: () => placed?.at[at]?.p || null, indexOf,
+  };
+  return view;
+}
