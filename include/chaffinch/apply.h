@@ -3,12 +3,13 @@
  *
  * Purpose: make the outcomes of the catalogue true on the disk. Frames with outcome reject go to
  * SESSION/rejects/ (or another folder), frames whose outcome became keep or none come back, a run can be
- * undone, and what lies in rejects/ can be deleted after a person has said how many files that is.
+ * undone, merged sidecars are swapped in, and what lies in rejects/ can be deleted after a person has said
+ * how many files that is.
  *
  * Calling sequence:
  *     struct apply *a = apply_open(files_system(), "SESSION", APPLY_ACT, log, &stop, &err);
  *     apply_plan(a, &options, &err); apply_each(a, visit, context, &err); apply_totals(a);   look only
- *     apply_move / apply_undo / apply_delete(a, &options, &result, &err);                    or act
+ *     apply_move / _sidecars / _undo / _delete(a, &options, &result, &err);                    or act
  *     apply_close(a);
  *
  * How a run goes: the whole plan is written to `.chaffinch/runs/NNNN.log` and synced before the first file
@@ -46,7 +47,7 @@ struct apply *apply_open(const struct files *fs, const char *session, enum apply
                          struct log *log, const volatile int *stop, struct err *err);
 void apply_close(struct apply *a); /* NULL is accepted */
 
-enum apply_action { APPLY_MOVE, APPLY_DELETE };
+enum apply_action { APPLY_MOVE, APPLY_DELETE, APPLY_SIDECARS };
 
 struct apply_options {
     enum apply_action action; /* what apply_plan plans */
@@ -62,6 +63,7 @@ enum apply_way {
     APPLY_OUT,     /* to the rejects */
     APPLY_BACK,    /* back home */
     APPLY_DELETED, /* out of the rejects, for ever */
+    APPLY_SWAPPED, /* a merged sidecar takes the place of the old one, which is kept */
     APPLY_LEFT     /* stays where it is although something was to be done: see cause */
 };
 
@@ -86,6 +88,7 @@ struct apply_totals {
     uint64_t out_frames, out_files, out_bytes;
     uint64_t back_frames, back_files, back_bytes;
     uint64_t delete_frames, delete_files, delete_bytes;
+    uint64_t swap_sidecars;
     uint64_t left_frames, failed_frames; /* failed: among those left */
     uint32_t interrupted;                /* number of a run that was interrupted, 0 = none */
     const char *interrupted_kind;        /* "move", "undo", "delete" */
@@ -110,6 +113,7 @@ struct apply_result {
     uint64_t out_frames, out_files, out_bytes;
     uint64_t back_frames, back_files, back_bytes;
     uint64_t deleted_frames, deleted_files, deleted_bytes;
+    uint64_t swapped;       /* sidecars */
     uint64_t left_frames;   /* named through the log; exit status 1 */
     bool without_catalogue; /* the catalogue is gone: only the files were put back */
 };
@@ -119,6 +123,8 @@ bool apply_move(struct apply *a, const struct apply_options *options, struct app
 /* Works from the logs alone; the catalogue is brought up to date where there is one. An interrupted undo is
    finished and that is all; after any other interrupted run the last run not yet undone is put back. */
 bool apply_undo(struct apply *a, struct apply_result *result, struct err *err);
+/* Swaps in the merged sidecars that `chaffinch hand-on` prepared. A sidecar that changed since is left. */
+bool apply_sidecars(struct apply *a, struct apply_result *result, struct err *err);
 bool apply_delete(struct apply *a, const struct apply_options *options, struct apply_result *result,
                   struct err *err);
 

@@ -86,6 +86,10 @@ static void count_file(const struct run *run, const struct run_file *file, bool 
 {
     const struct run_folder *from = &run->folders[file->from_folder];
     bool out = from->place == 0 && !root_is_ours(from->path);
+    if (run->kind == RUN_SIDECARS) {
+        result->swapped += first && file->where == WHERE_TARGET;
+        return;
+    }
     if (file->where == WHERE_GONE) {
         result->deleted_frames += first;
         result->deleted_files++;
@@ -215,6 +219,23 @@ static bool refuse_undo(const struct run *run, struct err *err)
                    " deleted files and a deletion cannot be undone (what still lies in the rejects "
                    "comes back with 'chaffinch decide SESSION keep FRAME' and --move)",
                    run->number);
+}
+
+bool apply_sidecars(struct apply *a, struct apply_result *result, struct err *err)
+{
+    *result = (struct apply_result){.run = 0};
+    if (!resume(a, false, result, err))
+        return false;
+    forget_plan(a);
+    if (!plan_init(&a->plan, RUN_SIDECARS, &a->root, &a->history, NULL, err))
+        return false;
+    a->plan.digests = true;
+    a->plan.stop = a->stop;
+    if (!plan_sidecars(&a->plan, err))
+        return false;
+    result->left_frames = 0;
+    name_left(a, result);
+    return a->plan.run.n_frames == 0 || start(a, result, err);
 }
 
 bool apply_undo(struct apply *a, struct apply_result *result, struct err *err)

@@ -2,17 +2,14 @@
  * journal.h - a run of apply as text: `.chaffinch/runs/NNNN.log`.
  *
  * Records (textlog.h: tab-separated, each with a checksum), in this order:
- *     run      FORMAT NUMBER KIND UNDOES TIME COUNT          move, undo or delete; TIME in s since 1970, UTC
- *     place    INDEX PATH                                    0 = the session (no path)
- *     folder   INDEX PLACE PATH there|made MTIME RESTORE     times in ns; RESTORE "-" = left alone
- *     frame    INDEX LABEL
- *     file     INDEX picture|companion FROM_FOLDER FROM_NAME TO_FOLDER TO_NAME SIZE MTIME RESTORE
- *              PLACE_OF_DEVICE DEVICE INODE XXH3_128         of the frame above; TO_FOLDER "-" = deleted
- *     planned  FRAMES FILES
- * The plan is complete, synced and only then given its name; so a file `NNNN.log` always holds a whole plan.
- * Then, each synced as it happens:
- *     reserved FILE                  an empty file of ours is about to hold the target's name
- *     copied   FILE MTIME            a verified copy on another disk is about to get the target's name
+ *     run      FORMAT NUMBER KIND UNDOES TIME COUNT          move, undo, delete or sidecars; TIME in s since
+ * 1970, UTC place    INDEX PATH                                    0 = the session (no path) folder   INDEX
+ * PLACE PATH there|made MTIME RESTORE     times in ns; RESTORE "-" = left alone frame    INDEX LABEL file
+ * INDEX picture|companion FROM_FOLDER FROM_NAME TO_FOLDER TO_NAME SIZE MTIME RESTORE PLACE_OF_DEVICE DEVICE
+ * INODE XXH3_128         of the frame above; TO_FOLDER "-" = deleted planned  FRAMES FILES The plan is
+ * complete, synced and only then given its name; so a file `NNNN.log` always holds a whole plan. Then, each
+ * synced as it happens: reserved FILE                  an empty file of ours is about to hold the target's
+ * name copied   FILE MTIME            a verified copy on another disk is about to get the target's name
  *     removing FRAME                 all copies of the frame have their names; its sources go now
  *     left     FRAME LETTERS CAUSE   it could not be moved; per file S source, T target, G gone
  *     done     BATCH                 renamed and synced; frames of it without `left` are at their targets

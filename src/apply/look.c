@@ -2,6 +2,7 @@
 
 #include <errno.h>
 #include <fcntl.h>
+#include <string.h>
 
 #include "carry.h"
 
@@ -115,6 +116,29 @@ static bool look_for_deletion(struct act *act, struct run_file *file, bool there
     return true;
 }
 
+/* A file of the same frame that gives up the name this one takes, or takes the name this one gives up: where
+   a sidecar is swapped. */
+static bool is_other(struct act *act, const struct run_file *file, bool at_source, const struct stat *st)
+{
+    const struct run *run = act->run;
+    const struct run_frame *frame = &run->frames[file->frame];
+    for (size_t i = 0; i < frame->n; i++) {
+        struct run_file other = run->files[frame->first + i];
+        uint32_t folder = at_source ? other.to_folder : other.from_folder;
+        const char *name = at_source ? other.to_name : other.from_name;
+        if (folder == RUN_NONE || folder != (at_source ? file->from_folder : file->to_folder) ||
+            strcmp(name, at_source ? file->from_name : file->to_name) != 0)
+            continue;
+        if ((uint64_t)st->st_ino == other.inode && (uint64_t)st->st_dev == run_device(run, &other))
+            return true;
+        other.inode = (uint64_t)st->st_ino;
+        if (act->resumed && as_planned(act, &other, st) &&
+            carry_verify(act, &other, at_source ? file->from_fd : file->to_fd, name, NULL))
+            return true;
+    }
+    return false;
+}
+
 bool look_file(struct act *act, struct run_file *file, struct err *cause)
 {
     struct stat source, target;
@@ -122,6 +146,7 @@ bool look_file(struct act *act, struct run_file *file, struct err *cause)
     file->stand = LOOK_BAD;
     bool at_source = look_at(act, file->from_fd, file->from_name, &source, &trouble);
     bool known = at_source || trouble.code == ERR_NOT_FOUND;
+    at_source = at_source && !is_other(act, file, true, &source);
     if (known && file->to_folder == RUN_NONE)
         return look_for_deletion(act, file, at_source, &source, cause);
     trouble = known ? (struct err)ERR_INIT : trouble;
@@ -130,6 +155,7 @@ bool look_file(struct act *act, struct run_file *file, struct err *cause)
         *cause = trouble;
         return false;
     }
+    at_target = at_target && !is_other(act, file, false, &target);
     if (at_source && at_target)
         return act->resumed ? both_names(act, file, &source, &target, cause) : taken(file, cause);
     if (!at_source && !at_target) {

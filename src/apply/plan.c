@@ -300,8 +300,19 @@ bool plan_stage_companions(struct plan *plan, size_t staged, uint64_t owner, str
 
 /* ---- accepting and leaving ----------------------------------------------------------------------------- */
 
+/* A name that a file before it in the frame gives up is as good as free. */
+static bool given_up(const struct plan *plan, const struct plan_staged *s)
+{
+    for (const struct plan_staged *before = plan->staged; before < s; before++)
+        if (before->from_place == s->to_place && strcmp(before->from, s->to) == 0)
+            return true;
+    return false;
+}
+
 static bool name_free(struct plan *plan, const struct plan_staged *s, struct err *cause)
 {
+    if (given_up(plan, s))
+        return true;
     const struct files *fs = plan->root->fs;
     const char *leaf;
     struct stat st;
@@ -372,6 +383,10 @@ static bool add_staged(struct plan *plan, struct plan_staged *s, struct err *err
 static void add_totals(struct plan *plan, enum apply_way way)
 {
     struct apply_totals *t = &plan->totals;
+    if (way == APPLY_SWAPPED) {
+        t->swap_sidecars++;
+        return;
+    }
     uint64_t *frames = way == APPLY_OUT    ? &t->out_frames
                        : way == APPLY_BACK ? &t->back_frames
                                            : &t->delete_frames;

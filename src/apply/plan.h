@@ -82,8 +82,9 @@ bool plan_stage_companions(struct plan *plan, size_t staged, uint64_t owner, str
 /* ERR_NO_SPACE when what goes to other disks does not fit there. */
 bool plan_check_space(struct plan *plan, struct err *err);
 
-/* The three plans. `to` as in struct apply_options. */
+/* The four plans. `to` as in struct apply_options. */
 bool plan_moves(struct plan *plan, const char *to, struct err *err);
+bool plan_sidecars(struct plan *plan, struct err *err);
 bool plan_undo(struct plan *plan, const struct run *undone, struct err *err);
 bool plan_deletion(struct plan *plan, const struct apply_options *options, int64_t now_s, struct err *err);
 

@@ -26,8 +26,10 @@ static bool stage(struct plan *plan, const struct run *undone, const struct run_
 {
     const struct run_folder *at = &undone->folders[file->to_folder];
     const struct run_folder *home = &undone->folders[file->from_folder];
-    /* A sidecar may have been written to since, and goes back as it is. */
-    const struct plan_expect expect = {.picture = file->picture, .put = file->picture ? put : NULL};
+    /* A sidecar may have been written to since, and goes back as it is; one that was swapped in would go out
+       of sight with what was written, so it stays. */
+    bool must_match = file->picture || undone->kind == RUN_SIDECARS;
+    const struct plan_expect expect = {.picture = file->picture, .put = must_match ? put : NULL};
     uint32_t from_place = plan_place(plan, undone->places[at->place].path, cause);
     uint32_t to_place =
         from_place != RUN_NONE ? plan_place(plan, undone->places[home->place].path, cause) : RUN_NONE;
@@ -57,6 +59,9 @@ static bool stage_or_name(struct frame_undo *u, const struct run_file *file, str
     if (at == NULL)
         return false;
     const struct history_put *put = history_find(u->plan->history, at);
+    /* The old sidecar may be back under the name that the merged one had. */
+    if (put != NULL && u->undone->kind == RUN_SIDECARS && !hash_equal(&put->file->digest, &file->digest))
+        put = NULL;
     bool ok = put == NULL || stage(u->plan, u->undone, file, put, cause);
     if (put != NULL && file->picture && u->owner == 0)
         u->owner = owner_of_put(put);
@@ -73,7 +78,8 @@ static bool stage_or_name(struct frame_undo *u, const struct run_file *file, str
 static bool stage_frame(struct frame_undo *u, struct err *cause)
 {
     bool ok = true;
-    for (size_t i = 0; i < u->frame->n; i++) {
+    /* From the end: where one file took the name of another, it must give it up first. */
+    for (size_t i = u->frame->n; i-- > 0;) {
         struct err trouble = ERR_INIT;
         const struct run_file *file = &u->undone->files[u->frame->first + i];
         if (file->where != WHERE_TARGET || stage_or_name(u, file, &trouble))

@@ -48,7 +48,8 @@ static bool record_files(struct catalogue *c, const struct run *run, struct err 
         return false;
     bool ok = true;
     for (size_t i = 0; ok && i < run->n_files; i++)
-        if (run->files[i].where != WHERE_SOURCE)
+        /* A sidecar that was swapped lies where it lay. */
+        if (run->files[i].where != WHERE_SOURCE && !run_is_swap(run, &run->files[i]))
             ok = record_file(c, &s, run, &run->files[i], err);
     snapshot_release(&s);
     return ok;

@@ -6,7 +6,8 @@
 
 #include "chaffinch/str.h"
 
-static const char *const kinds[] = {[RUN_MOVE] = "move", [RUN_UNDO] = "undo", [RUN_DELETE] = "delete"};
+static const char *const kinds[] = {
+    [RUN_MOVE] = "move", [RUN_UNDO] = "undo", [RUN_DELETE] = "delete", [RUN_SIDECARS] = "sidecars"};
 
 const char *run_kind_name(enum run_kind kind)
 {
@@ -15,13 +16,24 @@ const char *run_kind_name(enum run_kind kind)
 
 bool run_kind_parse(const char *name, enum run_kind *kind)
 {
-    for (int i = RUN_MOVE; i <= RUN_DELETE; i++) {
+    for (int i = RUN_MOVE; i <= RUN_SIDECARS; i++) {
         if (strcmp(name, kinds[i]) == 0) {
             *kind = (enum run_kind)i;
             return true;
         }
     }
     return false;
+}
+
+static bool in_state(const struct run *run, uint32_t folder)
+{
+    const struct run_folder *f = folder != RUN_NONE ? &run->folders[folder] : NULL;
+    return f != NULL && f->place == 0 && strncmp(f->path, ROOT_STATE "/", sizeof ROOT_STATE) == 0;
+}
+
+bool run_is_swap(const struct run *run, const struct run_file *file)
+{
+    return in_state(run, file->from_folder) || in_state(run, file->to_folder);
 }
 
 void run_init(struct run *run, enum run_kind kind)

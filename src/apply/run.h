@@ -24,7 +24,7 @@
 
 enum { RUN_BATCH_FRAMES = 64 };
 
-enum run_kind { RUN_MOVE = 1, RUN_UNDO, RUN_DELETE };
+enum run_kind { RUN_MOVE = 1, RUN_UNDO, RUN_DELETE, RUN_SIDECARS };
 const char *run_kind_name(enum run_kind kind);
 bool run_kind_parse(const char *name, enum run_kind *kind);
 
@@ -105,6 +105,9 @@ struct run {
     size_t n_files, room_files;
     struct keep text;
 };
+
+/* True for a file that comes from `.chaffinch/` or goes there: merged sidecars and those they replace. */
+bool run_is_swap(const struct run *run, const struct run_file *file);
 
 void run_init(struct run *run, enum run_kind kind);
 void run_release(struct run *run);

@@ -13,7 +13,7 @@
 #define NOT_CONFIRMED UINT32_MAX
 
 struct arguments {
-    bool move, undo, delete_rejects, unseen, print0;
+    bool move, undo, sidecars, delete_rejects, unseen, print0;
     const char *to, *format;
     uint32_t confirm;
     int64_t older_than_s;
@@ -61,10 +61,11 @@ static int finish(struct log *log, int status)
 /* Options that contradict each other are told, never guessed at. */
 static bool check(const struct arguments *a, struct err *err)
 {
-    bool acts = a->move || a->undo || a->confirm != NOT_CONFIRMED;
-    if (a->move + a->undo + a->delete_rejects > 1)
-        return err_set(err, ERR_USAGE, "--move, --undo and --delete-rejects exclude each other: give one");
-    if (a->to != NULL && (a->undo || a->delete_rejects))
+    bool acts = a->move || a->undo || a->sidecars || a->confirm != NOT_CONFIRMED;
+    if (a->move + a->undo + a->sidecars + a->delete_rejects > 1)
+        return err_set(err, ERR_USAGE,
+                       "--move, --sidecars, --undo and --delete-rejects exclude each other: give one");
+    if (a->to != NULL && (a->undo || a->sidecars || a->delete_rejects))
         return err_set(err, ERR_USAGE, "--to goes with --move (or with the plan of it)");
     if (a->to != NULL && *a->to == '\0')
         return err_set(err, ERR_USAGE, "--to needs the name of a folder");
@@ -73,8 +74,9 @@ static bool check(const struct arguments *a, struct err *err)
     if (a->format != NULL && strcmp(a->format, "table") != 0 && strcmp(a->format, "jsonl") != 0)
         return err_set(err, ERR_USAGE, "--format takes table or jsonl");
     if (acts && (a->format != NULL || a->print0))
-        return err_set(err, ERR_USAGE,
-                       "--format and --print0 are for a plan: leave --move, --undo and --confirm out");
+        return err_set(
+            err, ERR_USAGE,
+            "--format and --print0 are for a plan: leave --move, --sidecars, --undo and --confirm out");
     if (a->format != NULL && a->print0)
         return err_set(err, ERR_USAGE, "--format and --print0 exclude each other: give one");
     return true;
@@ -127,13 +129,16 @@ static int act(struct apply *a, const struct arguments *args, const struct apply
 {
     struct err err = ERR_INIT;
     struct apply_result result = {.run = 0};
-    bool ok = args->move   ? apply_move(a, options, &result, &err)
-              : args->undo ? apply_undo(a, &result, &err)
-                           : apply_delete(a, options, &result, &err);
+    bool ok = args->move       ? apply_move(a, options, &result, &err)
+              : args->sidecars ? apply_sidecars(a, &result, &err)
+              : args->undo     ? apply_undo(a, &result, &err)
+                               : apply_delete(a, options, &result, &err);
     if (!ok)
         return fail(log, &err);
     if (args->move)
         print_moved(&result, options, session);
+    else if (args->sidecars)
+        print_swapped(&result, session);
     else if (args->undo)
         print_undone(&result);
     else
@@ -149,7 +154,7 @@ static int run(const struct arguments *args, const char *session, const char *to
                                           .older_than_s = args->older_than_s,
                                           .unseen = args->unseen,
                                           .confirm = args->confirm};
-    bool acts = args->move || args->undo || args->confirm != NOT_CONFIRMED;
+    bool acts = args->move || args->sidecars || args->undo || args->confirm != NOT_CONFIRMED;
     struct apply *a = apply_open(files_system(), session, acts ? APPLY_ACT : APPLY_LOOK, log, &stop, &err);
     if (a == NULL)
         return fail(log, &err);
@@ -174,6 +179,8 @@ int main(int argc, char **argv)
          "move rejects to DIR (same sub-path) instead of SESSION/rejects/", 0, 0},
         {"undo", OPTION_FLAG, &args.undo, NULL, "put the last run back (finish an interrupted run first)", 0,
          0},
+        {"sidecars", OPTION_FLAG, &args.sidecars, NULL,
+         "swap in the merged sidecars that 'chaffinch hand-on' prepared; the old ones are kept", 0, 0},
         {"delete-rejects", OPTION_FLAG, &args.delete_rejects, NULL,
          "print what in rejects/ can be deleted; with --confirm: delete it", 0, 0},
         {"confirm", OPTION_COUNT, &args.confirm, "COUNT", "the number of files that the plan printed last", 0,
@@ -188,7 +195,7 @@ int main(int argc, char **argv)
     };
     const struct command_spec spec = {
         "chaffinch-apply",
-        "SESSION [--move [--to DIR] | --undo | --delete-rejects [--confirm COUNT]]",
+        "SESSION [--move [--to DIR] | --sidecars | --undo | --delete-rejects [--confirm COUNT]]",
         purpose,
         options,
         sizeof options / sizeof options[0],

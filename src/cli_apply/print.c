@@ -110,6 +110,8 @@ static bool table_line(void *context, const struct apply_line *line, struct err 
         add(&t->deleted, line);
         append_frame(&t->lines, "delete", line);
         break;
+    case APPLY_SWAPPED: /* has no plan on screen */
+        break;
     case APPLY_LEFT:
         t->left++;
         str_printf(&t->lines, "  left    %s: %s\n", err_escape(safe, sizeof safe, line->frame), line->cause);
@@ -267,7 +269,7 @@ static void append_json_head(struct str *out, const char *what, const struct app
 
 static bool json_line(void *context, const struct apply_line *line, struct err *err)
 {
-    static const char *const words[] = {"out", "back", "delete", "left"};
+    static const char *const words[] = {"out", "back", "delete", "swap", "left"};
     struct str *out = context;
     if (line->way == APPLY_LEFT) {
         append_json_head(out, "left", line);
@@ -376,6 +378,21 @@ void print_moved(const struct apply_result *r, const struct apply_options *optio
                                    : "");
     else if (out.files + back.files > 0)
         printf("to take it back: chaffinch-apply %s --undo\n", err_word(safe, sizeof safe, session));
+}
+
+void print_swapped(const struct apply_result *r, const char *session)
+{
+    char safe[NAME_ROOM], count[32];
+    uint32_t run = r->run > 0 ? r->run : r->resumed;
+    print_resumed(r);
+    if (r->swapped > 0)
+        printf("run %04" PRIu32 ": %s sidecar%s swapped in; the old one%s kept in " ROOT_STATE
+               "/replaced/%04" PRIu32 "/\nto take it back: chaffinch-apply %s --undo\n",
+               run, log_count(r->swapped, count), r->swapped == 1 ? "" : "s",
+               r->swapped == 1 ? " is" : "s are", run, err_word(safe, sizeof safe, session));
+    else if (r->left_frames == 0)
+        puts("nothing to swap in: 'chaffinch hand-on' prepares merged sidecars");
+    print_left(r);
 }
 
 void print_undone(const struct apply_result *r)

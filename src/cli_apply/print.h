@@ -15,6 +15,7 @@ bool print_plan_jsonl(struct apply *a, const struct apply_options *options, stru
 bool print_plan_names(struct apply *a, struct err *err);
 
 void print_moved(const struct apply_result *result, const struct apply_options *options, const char *session);
+void print_swapped(const struct apply_result *result, const char *session);
 void print_undone(const struct apply_result *result);
 void print_deleted(const struct apply_result *result);
 

@@ -70,6 +70,36 @@ status 2 chaffinch hand-on "$s" --keywords burst,weather; one_line "$work/err"
 status 2 chaffinch hand-on "$s" --sidecar-name odd; one_line "$work/err"
 status 2 chaffinch hand-on "$s" --keep-rating 4; one_line "$work/err"
 
+# The swap: what others wrote survives, the old one is kept, undo gives it back.
+foreign_of() { exiftool -j -XMP-crs:all -XMP-pond:all -XMP-dc:Title -XMP-xmp:all -struct "$1" | grep -v SourceFile; }
+foreign_of "$work/a.xmp" | sed 's/"Rating": 0/"Rating": 1/' >"$work/want"
+foreign_of "$work/b.xmp" >"$work/want-b"
+status 0 apply "$s" --sidecars
+says "$work/out" "2 sidecars swapped in; the old ones are kept"
+foreign_of "$xa" >"$work/got"; same "$work/got" "$work/want" "every foreign property is there, the rating is 1"
+foreign_of "$xb" >"$work/got"; same "$work/got" "$work/want-b" "a rating of 5 stays"
+equal "swallow, mill & pond, set-up 1, burst 1" "$(read_tag "$xa" XMP-dc:Subject)" "the keywords of both"
+same "$s/.chaffinch/replaced/0001/${a%.JPG}.xmp" "$work/a.xmp" "the old one is kept"
+status 0 apply "$s" --sidecars
+says "$work/out" "nothing to swap in"
+status 1 chaffinch hand-on "$s" --sidecar-name whole
+says "$work/out" "3 sidecars say all of it already"
+status 0 apply "$s" --undo
+says "$work/out" "run 0001 is undone"
+same "$xa" "$work/a.xmp" "undo gives the old one back"
+same "$xb" "$work/b.xmp" "the other too"
+# One that was written to since it was merged is left.
+status 1 chaffinch hand-on "$s" --sidecar-name whole
+sed -i 's/deep/shallow/' "$xa"; cp "$xa" "$work/later.xmp"
+status 1 apply "$s" --sidecars
+says "$work/err" "changed since it was merged"
+same "$xa" "$work/later.xmp" "later work stays"
+status 0 apply "$s" --undo
+status 2 apply "$s" --sidecars --move; one_line "$work/err"
+sed -i 's/^end/emd/' "$s/.chaffinch/outgoing.log"
+status 5 apply "$s" --sidecars
+rm "$s/.chaffinch/outgoing.log"
+
 # The shortlist is 3, a reject -1 when asked for; keywords as wished.
 sqlite3 "$s/.chaffinch/catalogue.db" "UPDATE frame SET shortlist = 1 WHERE CAST(name AS TEXT) = '$(basename "$e" .JPG)'"
 rm "$new"
