@@ -143,6 +143,8 @@ bool catalogue_put_bursts(struct catalogue *c, const struct catalogue_burst *bur
                           struct err *err);
 bool catalogue_set_burst_ranked(struct catalogue *c, const struct catalogue_burst *burst, struct err *err);
 
+enum { CATALOGUE_PARTS = 14 };
+
 /* One subject in one frame: the summary that choosing reads. Fields as struct rank_item (rank.h). */
 struct catalogue_item {
     int64_t frame;
@@ -156,6 +158,7 @@ struct catalogue_item {
     double laplacian_variance, tenengrad;
     double area_cells;
     uint8_t outline[16];
+    double part[CATALOGUE_PARTS]; /* NaN = not known, as in items of earlier versions */
 };
 /* Replaces all items of a burst. */
 bool catalogue_put_items(struct catalogue *c, int64_t burst, const struct catalogue_item *items, size_t n,

@@ -55,6 +55,26 @@ enum rank_flag {
     RANK_F_NO_BLUR = 1 << 4 /* blur is not known */
 };
 
+/* What the score was made from, and what is told beside it. Energies are means over the region of the squared
+   gradient (Sobel / 8) at that scale, luma units. */
+enum rank_part {
+    RANK_ENERGY_1, /* noise removed */
+    RANK_ENERGY_2,
+    RANK_ENERGY_4,
+    RANK_ENERGY_8,
+    RANK_FLOOR_1, /* of noise, at the brightness of the same cells */
+    RANK_FLOOR_2,
+    RANK_FLOOR_4,
+    RANK_CONTRAST,      /* standard deviation of luma over the region */
+    RANK_CLIPPED,       /* share of the subject that is burnt out, 0..1 */
+    RANK_LUMA,          /* mean of the subject, 0..255 */
+    RANK_LIGHT,         /* what the score lost for these two, at most .1: it breaks ties, nothing more */
+    RANK_ENERGY_WEIGHT, /* of the energy in the score, 0..1; the same for the burst, as is the next */
+    RANK_NORMAL_WEIGHT, /* of contrast and coarse energy within it */
+    RANK_HEAD_BLUR,     /* px of the head end, where that decides; else NaN */
+    RANK_PARTS
+};
+
 /* The summary of one subject in one frame. Written by rank_score, kept in the catalogue. */
 struct rank_item {
     uint32_t frame; /* index within the burst */
@@ -69,10 +89,11 @@ struct rank_item {
     double blur_low_px, blur_high_px; /* one standard error either way */
     double p_sharp;                   /* posterior probability that blur < 2.2 px */
     double laplacian_variance,
-        tenengrad;       /* over the region, luma units, noise not removed: reported beside the score */
-    double area_cells;   /* for a grid 250 wide */
-    uint8_t outline[16]; /* coarse outline and attitude of the subject: 8 x 8 at 2 bits; compared by
-                            rank_outline_distance */
+        tenengrad;           /* over the region, luma units, noise not removed: reported beside the score */
+    double area_cells;       /* for a grid 250 wide */
+    uint8_t outline[16];     /* coarse outline and attitude of the subject: 8 x 8 at 2 bits; compared by
+                                rank_outline_distance */
+    double part[RANK_PARTS]; /* NaN = not known */
 };
 
 /* 0 = same attitude .. 1 = nothing in common. */

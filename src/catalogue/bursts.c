@@ -62,7 +62,8 @@ static bool put_item(struct catalogue *c, const struct catalogue_item *i, struct
 {
     struct sql q;
     if (!sql_start(c, &q,
-                   "INSERT INTO item VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13,?14,?15,?16,?17)",
+                   "INSERT INTO item VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13,?14,?15,?16,?17,"
+                   "?18,?19,?20,?21,?22,?23,?24,?25,?26,?27,?28,?29,?30,?31)",
                    err))
         return false;
     sql_int(&q, i->frame);
@@ -82,6 +83,8 @@ static bool put_item(struct catalogue *c, const struct catalogue_item *i, struct
     sql_real(&q, i->tenengrad);
     sql_real(&q, i->area_cells);
     sql_blob(&q, i->outline, sizeof i->outline);
+    for (int k = 0; k < CATALOGUE_PARTS; k++)
+        sql_real(&q, i->part[k]);
     return sql_done(&q, err);
 }
 

@@ -6,8 +6,11 @@
 #define ITEM_COLUMNS                                                                                         \
     "i.frame, i.pass, i.time_ns, i.x_px, i.y_px, i.w_px, i.h_px, i.flags, i.score, i.blur_px, "              \
     "i.blur_low_px,"                                                                                         \
-    " i.blur_high_px, i.p_sharp, i.laplacian_variance, i.tenengrad, i.area_cells, i.outline"
-enum { N_ITEM_COLUMNS = 17 };
+    " i.blur_high_px, i.p_sharp, i.laplacian_variance, i.tenengrad, i.area_cells, i.outline,"                \
+    " i.energy_1, i.energy_2, i.energy_4, i.energy_8, i.floor_1, i.floor_2, i.floor_4, i.contrast, "         \
+    "i.clipped,"                                                                                             \
+    " i.luma, i.light, i.energy_weight, i.normal_weight, i.head_blur_px"
+enum { N_ITEM_COLUMNS = 17 + CATALOGUE_PARTS };
 
 /* A person's decision, else a mark made in the camera, else the proposal. */
 #define PROPOSAL "CASE WHEN f.proposal = '' THEN 'none' ELSE f.proposal END"
@@ -36,6 +39,8 @@ static void get_item(const struct sql *q, int at, struct catalogue_item *item)
     const void *outline = sqlite3_column_blob(q->st, at + 16);
     if (outline != NULL && sqlite3_column_bytes(q->st, at + 16) == (int)sizeof item->outline)
         memcpy(item->outline, outline, sizeof item->outline);
+    for (int k = 0; k < CATALOGUE_PARTS; k++)
+        item->part[k] = sql_get_real(q, at + 17 + k);
 }
 
 bool catalogue_each_item(struct catalogue *c, int64_t burst, catalogue_item_visit *visit, void *context,

@@ -156,13 +156,32 @@ static const char *const version_2[] = {
     "  WHERE a.removed = 0 ORDER BY b.setup, a.id",
     NULL,
 };
+
+/* What a score was made from. */
+static const char *const version_3[] = {
+    "ALTER TABLE item ADD COLUMN energy_1 REAL",
+    "ALTER TABLE item ADD COLUMN energy_2 REAL",
+    "ALTER TABLE item ADD COLUMN energy_4 REAL",
+    "ALTER TABLE item ADD COLUMN energy_8 REAL",
+    "ALTER TABLE item ADD COLUMN floor_1 REAL",
+    "ALTER TABLE item ADD COLUMN floor_2 REAL",
+    "ALTER TABLE item ADD COLUMN floor_4 REAL",
+    "ALTER TABLE item ADD COLUMN contrast REAL",
+    "ALTER TABLE item ADD COLUMN clipped REAL",
+    "ALTER TABLE item ADD COLUMN luma REAL",
+    "ALTER TABLE item ADD COLUMN light REAL",
+    "ALTER TABLE item ADD COLUMN energy_weight REAL",
+    "ALTER TABLE item ADD COLUMN normal_weight REAL",
+    "ALTER TABLE item ADD COLUMN head_blur_px REAL",
+    NULL,
+};
 /* clang-format on */
 
 const struct schema *schema_current(void)
 {
     /* Step N brings a catalogue of version N to version N + 1. A step is never changed once it is released;
        new ones go to the end. */
-    static const struct schema_step steps[] = {{version_1}, {version_2}};
+    static const struct schema_step steps[] = {{version_1}, {version_2}, {version_3}};
     static const struct schema current = {SCHEMA_APPLICATION_ID, steps, sizeof steps / sizeof steps[0]};
     return &current;
 }

@@ -113,11 +113,25 @@ static void set_blur(struct rank_item *item, const struct blur *blur)
     item->blur_high_px = exp(blur->log_sigma + blur->error);
 }
 
+static void set_parts(struct rank_item *item, const struct sums *sums)
+{
+    item->part[RANK_ENERGY_1] = sums->signal[ENERGY_G1];
+    item->part[RANK_ENERGY_2] = sums->signal[ENERGY_G2];
+    item->part[RANK_ENERGY_4] = sums->signal[ENERGY_G4];
+    item->part[RANK_ENERGY_8] = sums->g8;
+    item->part[RANK_FLOOR_1] = sums->floor[ENERGY_G1];
+    item->part[RANK_FLOOR_2] = sums->floor[ENERGY_G2];
+    item->part[RANK_FLOOR_4] = sums->floor[ENERGY_G4];
+    item->part[RANK_CONTRAST] = sqrt(sums->variance);
+    item->part[RANK_HEAD_BLUR] = (double)NAN;
+}
+
 /* Score without the parts that need the burst's signal to noise; those follow in finish_scores. */
 static void set_measures(struct rank_item *item, const struct sums *sums, const struct blur *blur)
 {
     item->laplacian_variance = sums->mean[ENERGY_L1];
     item->tenengrad = 64.0 * sums->mean[ENERGY_G1];
+    set_parts(item, sums);
     item->score = -blur->log_sigma;
     set_blur(item, blur);
 }
@@ -143,6 +157,7 @@ static void score_region(const struct job *job, size_t t, const struct subject_r
                                .area_cells = region->area_cells / job->unit2};
     box_px(item, grid, region);
     outline_of(grid, region, item->outline);
+    light_measure(grid, region, item);
     size_t core = mask_core(region->mask, region->cols, region->rows, 12.0 * job->unit2, job->scratch);
     if (job->fixed != NULL)
         sums_over(grid, &job->noise, job->fixed, 0, 0, grid->cols, grid->rows, sums);
@@ -218,9 +233,11 @@ static bool finish_scores(const struct job *job, struct rank_scores *scores, str
         double energy = log(fmax(fine, 1e-6)) - (1.0 - weights.normal) * 2.0 * log(gain);
         energy -= weights.normal * 0.5 * (log(s->variance) + log(fmax(coarse, 1e-6)));
         item->score += weights.energy * energy;
+        item->part[RANK_ENERGY_WEIGHT] = weights.energy;
+        item->part[RANK_NORMAL_WEIGHT] = weights.normal;
     }
     free(scratch);
-    return true;
+    return light_settle(scores, err);
 }
 
 static bool job_open(struct job *job, const struct subject_input *input, const struct subject_burst *found,

@@ -42,6 +42,12 @@ void blur_estimate(const struct sums *sums, struct blur *out);
    `out` has cols * rows bytes. */
 size_t mask_core(const uint8_t *mask, uint32_t cols, uint32_t rows, double least, uint8_t *out);
 
+/* Sets RANK_CLIPPED and RANK_LUMA of the region. */
+void light_measure(const struct grid *grid, const struct subject_region *region, struct rank_item *item);
+/* Takes RANK_LIGHT off every score: frames of a pass that are otherwise equal are ordered by their light.
+   False with ERR_NOMEM. */
+bool light_settle(struct rank_scores *scores, struct err *err);
+
 /* 8 x 8 at 2 bits: 0 outside, 1 to 3 dark to bright against the subject's own mean. */
 void outline_of(const struct grid *grid, const struct subject_region *region, uint8_t outline[16]);
 

@@ -7,6 +7,8 @@
 
 enum { KEEP_DEFAULT = 3, KEEP_MAX = 1000, TOTAL_MAX = 1000000 };
 
+_Static_assert((int)RANK_PARTS == (int)CATALOGUE_PARTS, "parts of a score are stored as they are");
+
 static const char *const mode_tokens[] = {[SUBJECT_MOVING] = "moving",
                                           [SUBJECT_IN_PLACE] = "in-place",
                                           [SUBJECT_FOLLOWED] = "followed",
@@ -84,6 +86,7 @@ void choosing_item_to_row(const struct rank_item *item, const struct members *me
                                    .tenengrad = item->tenengrad,
                                    .area_cells = item->area_cells};
     memcpy(row->outline, item->outline, sizeof row->outline);
+    memcpy(row->part, item->part, sizeof row->part);
 }
 
 struct loading {
@@ -128,6 +131,7 @@ static bool load_item(void *context, const struct catalogue_item *row, struct er
                                .tenengrad = row->tenengrad,
                                .area_cells = row->area_cells};
     memcpy(item->outline, row->outline, sizeof item->outline);
+    memcpy(item->part, row->part, sizeof item->part);
     return true;
 }
 

@@ -44,6 +44,7 @@ static void scale_item(struct rank_item *item, const struct member_frame *frame)
     item->blur_px *= k;
     item->blur_low_px *= k;
     item->blur_high_px *= k;
+    item->part[RANK_HEAD_BLUR] *= k;
 }
 
 /* The pass of the burst that a pass of the new window continues: the one whose boxes agree most in the shared

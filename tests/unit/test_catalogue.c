@@ -143,6 +143,31 @@ static bool note_item(void *context, const struct catalogue_item *item, struct e
     return true;
 }
 
+static bool check_parts(void *context, const struct catalogue_item *item, struct err *ignored)
+{
+    int *n = context;
+    (void)ignored;
+    for (int k = 0; k < CATALOGUE_PARTS - 1; k++)
+        ck_assert_double_eq(item->part[k], k + 0.5);
+    ck_assert(item->part[CATALOGUE_PARTS - 1] != item->part[CATALOGUE_PARTS - 1]);
+    ++*n;
+    return true;
+}
+
+START_TEST(parts_of_a_score_stay_what_they_are)
+{
+    int64_t id = put(c, "A1 aa", "a.JPG", 4, 0);
+    struct catalogue_item item = {.frame = id, .pass = 1};
+    int n = 0;
+    for (int k = 0; k < CATALOGUE_PARTS - 1; k++)
+        item.part[k] = k + 0.5;
+    item.part[CATALOGUE_PARTS - 1] = (double)NAN; /* not known */
+    ck_assert(catalogue_put_items(c, 4, &item, 1, &err));
+    ck_assert(catalogue_each_item(c, 4, check_parts, &n, &err));
+    ck_assert_int_eq(n, 1);
+}
+END_TEST
+
 START_TEST(items_come_in_order_of_position_and_pass)
 {
     struct order o = {""};
@@ -409,6 +434,7 @@ int main(void)
     tcase_add_test(tc, a_frame_comes_back_as_it_went_in);
     tcase_add_test(tc, items_and_choices_come_back);
     tcase_add_test(tc, items_come_in_order_of_position_and_pass);
+    tcase_add_test(tc, parts_of_a_score_stay_what_they_are);
     tcase_add_test(tc, files_of_a_frame_are_exactly_those_given);
     tcase_add_test(tc, a_path_leads_to_its_frame);
     tcase_add_test(tc, moves_are_followed);

@@ -7,7 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "chaffinch/rank.h"
+#include "../../src/rank/score.h"
 
 enum { MS = 1000000, FRAMES = 12 };
 
@@ -159,6 +159,49 @@ START_TEST(portraits)
 }
 END_TEST
 
+/* Three cells of a subject: white and all clipped, bright and half clipped, black and all clipped. */
+START_TEST(light_of_a_region)
+{
+    const uint16_t luma[4] = {255 * 128, 200 * 128, 10 * 128, 255 * 128};
+    const uint8_t clip[4] = {255, 51, 255, 255};
+    uint8_t mask[4] = {1, 1, 1, 0};
+    struct grid grid = {.cols = 4, .rows = 1, .luma = luma, .plane = {[GRID_CLIP] = clip}};
+    const struct subject_region region = {.cols = 4, .rows = 1, .mask = mask};
+    light_measure(&grid, &region, &item[0]);
+    ck_assert_double_eq_tol(item[0].part[RANK_LUMA], 155, 0.01);
+    ck_assert_double_eq_tol(item[0].part[RANK_CLIPPED], 1.2 / 3, 0.001); /* black is not burnt out */
+}
+END_TEST
+
+/* Burnt-out and dark frames of a pass fall behind their equals and before what is blurred more. */
+START_TEST(light_breaks_ties)
+{
+    struct rank_scores scores = {item, 4};
+    struct err err = ERR_INIT;
+    for (int k = 0; k < 4; k++) {
+        item[k].score = k == 3 ? -0.2 : 0;
+        item[k].part[RANK_LUMA] = k == 2 ? 30 : 100;
+        item[k].part[RANK_CLIPPED] = k == 1 ? 0.3 : 0;
+    }
+    ck_assert(light_settle(&scores, &err));
+    ck_assert_double_eq(item[0].score, 0);
+    ck_assert_double_lt(item[1].score, 0);
+    ck_assert_double_lt(item[2].score, 0);
+    ck_assert_double_gt(item[1].score, item[3].score);
+    ck_assert_double_gt(item[2].score, item[3].score);
+    ck_assert_double_eq(item[1].score, -item[1].part[RANK_LIGHT]);
+    /* A dark bird is no fault. */
+    for (int k = 0; k < 4; k++) {
+        item[k].score = 0;
+        item[k].part[RANK_LUMA] = 30;
+        item[k].part[RANK_CLIPPED] = 0;
+    }
+    ck_assert(light_settle(&scores, &err));
+    for (int k = 0; k < 4; k++)
+        ck_assert_double_eq(item[k].score, 0);
+}
+END_TEST
+
 int main(void)
 {
     Suite *suite = suite_create("choose");
@@ -168,6 +211,8 @@ int main(void)
     tcase_add_test(tables, min_gap);
     tcase_add_test(tables, max_blur);
     tcase_add_test(tables, portraits);
+    tcase_add_test(tables, light_of_a_region);
+    tcase_add_test(tables, light_breaks_ties);
     suite_add_tcase(suite, tables);
     SRunner *runner = srunner_create(suite);
     srunner_run_all(runner, CK_ENV);
