@@ -374,10 +374,17 @@ static void make_flat(struct scene_script *s, struct rng *r)
     s->actor[0].look = LOOK_FLAT;
 }
 
+/* Out of focus all the way, or smeared by a long exposure. */
 static void make_never(struct scene_script *s, struct rng *r)
 {
     one_flight(s, r);
     struct actor *a = &s->actor[0];
+    if (rng_unit(r) < 0.4f) {
+        float px_s = hypotf(a->v.x, a->v.y) * scale_of(s);
+        a->a.y = 0;
+        s->lens.exposure_s = rng_range(r, 16, 20) / px_s;
+        return;
+    }
     a->v.z *= 0.3f;
     a->p.z = sign(r) * (rng_range(r, 12.5f, 17) / DEPTH + fabsf(a->v.z) * 0.62f * length_s(s));
 }
@@ -459,7 +466,7 @@ static const struct condition condition[] = {
     {"bright", "bright subject", make_bright, 0},
     {"dark", "dark subject", make_dark, 0},
     {"flat", "low contrast to the background", make_flat, 0},
-    {"never", "never sharp", make_never, 0},
+    {"never", "never sharp", make_never, 1},
     {"fps-60", "60 frames a second", make_60, 0},
     {"fps-120", "120 frames a second", make_120, 0},
     {"jpeg", "JPEG quality 80 to 97", make_jpeg, 0},
