@@ -7,7 +7,10 @@
  *
  * A crash may tear the last line. The reader drops a last line without newline, and the next append closes it
  * with `\cut`, in which no record can end; so a torn line is told for ever from a record that was damaged
- * later. Any other line that does not fit its checksum is ERR_DAMAGED, and the message names its number.
+ * later. A power cut may leave noise instead: lines at the end that no whole record follows, and that no
+ * single byte put right makes a record. The next append writes `\void`, the number of those bytes and a
+ * checksum behind them. Any other line that does not fit its checksum is ERR_DAMAGED, and the message names
+ * its number.
  *
  * Calling sequence: textlog_append(root, "decisions.log", fields, n, &err);   textlog_read(root, name, visit,
  * context, &err);

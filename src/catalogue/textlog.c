@@ -65,19 +65,7 @@ static void append_record(struct str *out, const char *const *fields, size_t n)
     str_release(&line);
 }
 
-static bool end_torn_line(struct textlog *log, struct err *err)
-{
-    struct stat st;
-    char last = '\n';
-    const struct files *fs = log->root->fs;
-    if (fs->fstat(fs->context, log->fd, &st) != 0)
-        return err_sys(err, "look at", log->name);
-    if (st.st_size > 0 && fs->pread(fs->context, log->fd, &last, 1, st.st_size - 1) != 1)
-        return err_sys(err, "read", log->name);
-    if (last != '\n')
-        str_printf(&log->buffer, "%s\n", cut_mark);
-    return str_ok(&log->buffer, err);
-}
+static bool close_tail(struct textlog *log, struct err *err);
 
 void textlog_discard(struct textlog *log)
 {
@@ -105,7 +93,7 @@ struct textlog *textlog_open(const struct root *root, const char *name, struct e
     if (log->dir < 0)
         goto fail;
     log->fd = files_open(root->fs, log->dir, leaf, O_RDWR | O_APPEND | O_CREAT, 0666, name, err);
-    if (log->fd < 0 || !end_torn_line(log, err))
+    if (log->fd < 0 || !close_tail(log, err))
         goto fail;
     return log;
 fail:
@@ -250,29 +238,179 @@ static bool is_torn(const char *line, size_t size, bool terminated)
     return size == 0 || line[size - 1] == cut_mark[0] || !sum_fits(line, size - 1, &body);
 }
 
+/* ---- a tail that was lost ------------------------------------------------------------------------------ */
+
+/*
+ * What a power cut leaves of an append that was not synced may be noise, with newlines in it. It is told from
+ * a record that was damaged later: no whole record stands behind it, and no single byte put right makes it
+ * one. The next append writes behind it how many bytes are void: "\void", their number, a checksum.
+ */
+static const char void_mark[] = "\\void\t";
+enum { VOID_SIZE = sizeof void_mark - 1, REPAIR_MAX = 4096 };
+
+struct line {
+    char *at;
+    size_t size;
+    bool terminated;
+};
+
+static struct line line_at(char *at, const char *end)
+{
+    char *newline = memchr(at, '\n', (size_t)(end - at));
+    return (struct line){at, newline != NULL ? (size_t)(newline - at) : (size_t)(end - at), newline != NULL};
+}
+
+static bool is_void(const struct line *line, size_t *bytes)
+{
+    size_t body;
+    char *rest;
+    if (!line->terminated || line->size < VOID_SIZE || memcmp(line->at, void_mark, VOID_SIZE) != 0 ||
+        !sum_fits(line->at, line->size, &body))
+        return false;
+    *bytes = strtoull(line->at + VOID_SIZE, &rest, 10);
+    return rest == line->at + body;
+}
+
+static bool is_whole(const struct line *line)
+{
+    size_t body;
+    return line->terminated && line->size > 0 && line->at[0] != void_mark[0] &&
+           sum_fits(line->at, line->size, &body);
+}
+
+/* Where reading goes on if a later append said that these bytes are void; NULL if none did. */
+static char *behind_void(char *at, char *end)
+{
+    size_t bytes;
+    for (char *p = at; p < end;) {
+        struct line line = line_at(p, end);
+        if (is_void(&line, &bytes) && (size_t)(line.at - at) <= bytes)
+            return line.at + line.size + 1;
+        p = line.at + line.size + line.terminated;
+    }
+    return NULL;
+}
+
+static bool one_byte_off(char *bytes, size_t size, size_t first, size_t last)
+{
+    size_t body;
+    bool fits = false;
+    for (size_t i = first; i < last && !fits; i++) {
+        const char was = bytes[i];
+        for (int v = 1; v < 256 && !fits; v++) {
+            bytes[i] = (char)(was ^ v);
+            fits = sum_fits(bytes, size, &body);
+        }
+        bytes[i] = was;
+    }
+    return fits;
+}
+
+/* A record whose bytes changed after it was written; or its newline did, or a byte became a newline. */
+static bool is_changed_record(char *at, char *end)
+{
+    struct line line = line_at(at, end);
+    size_t body;
+    if (line.size > REPAIR_MAX)
+        return false;
+    if (one_byte_off(at, line.size, 0, line.size))
+        return true;
+    for (size_t i = 1; i < line.size; i++)
+        if (sum_fits(at, i, &body))
+            return true;
+    if (!line.terminated || at + line.size + 1 >= end)
+        return false;
+    struct line next = line_at(at + line.size + 1, end);
+    return next.size <= REPAIR_MAX && one_byte_off(at, line.size + 1 + next.size, line.size, line.size + 1);
+}
+
+static bool is_lost_tail(char *at, char *end)
+{
+    for (char *p = at; p < end;) {
+        struct line line = line_at(p, end);
+        if (is_whole(&line))
+            return false;
+        p = line.at + line.size + line.terminated;
+    }
+    return !is_changed_record(at, end);
+}
+
+enum found { FOUND_RECORD, FOUND_TORN, FOUND_TAIL, FOUND_DAMAGE };
+
+/* What stands at `at`; *next = where reading goes on. */
+static enum found look_at(char *at, char *end, struct line *line, char **next)
+{
+    size_t bytes;
+    *line = line_at(at, end);
+    *next = at + line->size + line->terminated;
+    if (is_whole(line))
+        return FOUND_RECORD;
+    if (is_void(line, &bytes) || is_torn(at, line->size, line->terminated))
+        return FOUND_TORN;
+    char *behind = behind_void(at, end);
+    if (behind != NULL) {
+        *next = behind;
+        return FOUND_TORN;
+    }
+    *next = end;
+    return is_lost_tail(at, end) ? FOUND_TAIL : FOUND_DAMAGE;
+}
+
+/* Puts a mark behind what the last append left incomplete, so that the next record begins a line of its own.
+ */
+static bool close_tail(struct textlog *log, struct err *err)
+{
+    const struct root *root = log->root;
+    struct line line = {.terminated = true};
+    enum found found = FOUND_RECORD;
+    char *bytes = NULL, *next;
+    size_t size = 0;
+    if (!files_read_all(root->fs, root->state, log->name, LOG_LIMIT_BYTES, &bytes, &size, err))
+        return false;
+    char *end = bytes + size, *at = bytes;
+    for (; at < end && found != FOUND_TAIL; at = next) {
+        found = look_at(at, end, &line, &next);
+        if (found == FOUND_TAIL)
+            break;
+    }
+    if (found == FOUND_TAIL) {
+        struct str mark = STR_INIT;
+        bool open = size > 0 && end[-1] != '\n';
+        str_printf(&mark, "%s%zu", void_mark, (size_t)(end - at) + open);
+        if (!str_ok(&mark, NULL))
+            log->buffer.failed = true;
+        else
+            str_printf(&log->buffer, "%s%s\t%016" PRIx64 "\n", open ? "\n" : "", mark.bytes,
+                       (uint64_t)XXH3_64bits(mark.bytes, mark.size));
+        str_release(&mark);
+    } else if (!line.terminated)
+        str_printf(&log->buffer, "%s\n", cut_mark);
+    free(bytes);
+    return str_ok(&log->buffer, err);
+}
+
 static bool visit_lines(char *bytes, size_t size, const char *name, textlog_visit *visit, void *context,
                         bool *torn, struct err *err)
 {
-    char *fields[MAX_FIELDS];
+    char *fields[MAX_FIELDS], *next;
     size_t n;
     unsigned long number = 0;
-    for (char *p = bytes; p < bytes + size;) {
-        char *newline = memchr(p, '\n', (size_t)(bytes + size - p));
-        size_t length = newline != NULL ? (size_t)(newline - p) : (size_t)(bytes + size - p);
+    for (char *p = bytes; p < bytes + size; p = next) {
+        struct line line;
+        enum found found = look_at(p, bytes + size, &line, &next);
         number++;
-        if (is_torn(p, length, newline != NULL))
+        if (found == FOUND_TORN || found == FOUND_TAIL) {
             *torn = true;
-        else {
-            p[length] = '\0'; /* the buffer has a NUL of its own after the end */
-            if (newline == NULL || !split_record(p, length, fields, &n))
-                return err_set(err, ERR_DAMAGED,
-                               "line %lu of '%s/%s' is damaged: put a saved copy of the file back, or take "
-                               "the line out, and type the same command again",
-                               number, ROOT_STATE, name);
-            if (!visit(context, fields, n, err))
-                return false;
+            continue;
         }
-        p += length + 1;
+        p[line.size] = '\0'; /* the buffer has a NUL of its own after the end */
+        if (found == FOUND_DAMAGE || !split_record(p, line.size, fields, &n))
+            return err_set(err, ERR_DAMAGED,
+                           "line %lu of '%s/%s' is damaged: put a saved copy of the file back, or take "
+                           "the line out, and type the same command again",
+                           number, ROOT_STATE, name);
+        if (!visit(context, fields, n, err))
+            return false;
     }
     return true;
 }

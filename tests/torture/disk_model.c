@@ -261,12 +261,27 @@ static bool fill(struct event *e, const struct tap_event *event, long result)
     }
 }
 
-static void record(const struct tap_event *event, long result)
+static bool changes(const struct tap_event *event)
+{
+    static const uint32_t calls = 1u << TAP_CREATE | 1u << TAP_MKDIR | 1u << TAP_RENAME | 1u << TAP_LINK |
+                                  1u << TAP_UNLINK | 1u << TAP_SYNC | 1u << TAP_WRITE | 1u << TAP_TRUNCATE |
+                                  1u << TAP_TIMES;
+    return (calls >> event->call & 1) != 0;
+}
+
+/* Held from before a call until it is recorded: a kill in between would lose the record of what happened. */
+static int begin(const struct tap_event *event)
+{
+    if (changes(event))
+        (void)pthread_mutex_lock(&lock);
+    return TAP_PASS;
+}
+
+static void keep(const struct tap_event *event, long result)
 {
     struct event e = {.ino = 0};
     if (!fill(&e, event, result))
         return;
-    (void)pthread_mutex_lock(&lock);
     if (arena->n_events == MAX_EVENTS || sizeof *arena + arena->used + e.size > ARENA_BYTES)
         abort();
     if (e.call == TAP_WRITE) {
@@ -277,10 +292,17 @@ static void record(const struct tap_event *event, long result)
     arena->event[arena->n_events++] = e;
     if (arena->n_events == arena->kill_at)
         (void)kill(getpid(), SIGKILL);
+}
+
+static void record(const struct tap_event *event, long result)
+{
+    if (!changes(event))
+        return;
+    keep(event, result);
     (void)pthread_mutex_unlock(&lock);
 }
 
-const struct tap_hooks model_hooks = {.after = record};
+const struct tap_hooks model_hooks = {.before = begin, .after = record};
 
 void model_kill_at(long n)
 {
@@ -295,7 +317,8 @@ size_t model_events(void)
 const char *model_event_text(size_t n, char *out, size_t room)
 {
     const struct event *e = &arena->event[n > 0 ? n - 1 : 0];
-    (void)snprintf(out, room, "%s %s %s", tap_call_name(e->call), e->name, e->to_name);
+    (void)snprintf(out, room, "%s %lu %s %s", tap_call_name(e->call), (unsigned long)e->ino, e->name,
+                   e->to_name);
     return out;
 }
 

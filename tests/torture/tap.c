@@ -286,7 +286,7 @@ static int tap_renameat2(void *c, int dir, const char *name, int to_dir, const c
                                 .to_name = spelled(to_dir, to_name, to_room),
                                 .flags = flags};
     (void)c;
-    if (fails(&e) || crosses(&e))
+    if (crosses(&e) || fails(&e))
         return -1;
     int result = real()->renameat2(NULL, dir, e.name, to_dir, e.to_name, flags);
     tap_after(&e, result);
@@ -298,7 +298,7 @@ static int tap_linkat(void *c, int dir, const char *name, int to_dir, const char
     const struct tap_event e = {
         .call = TAP_LINK, .fd = dir, .name = name, .to_dir = to_dir, .to_name = to_name};
     (void)c;
-    if (fails(&e) || crosses(&e))
+    if (crosses(&e) || fails(&e))
         return -1;
     int result = real()->linkat(NULL, dir, name, to_dir, to_name);
     tap_after(&e, result);

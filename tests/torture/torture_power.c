@@ -100,8 +100,14 @@ static long cut_resumed(const struct scene *s, enum operation op, long step)
         const struct operation_check c = {.scene = s, .op = op};
         if (done && operation_holds(&c) && operation_complete(&c))
             continue;
-        fprintf(stderr, "torture: %s: killed at call %ld, completed, then the power failed: FAILED\n",
+        fprintf(stderr,
+                "torture: %s: killed at call %ld, completed, then the power failed: FAILED; what happened:\n",
                 operation_name(op), at);
+        for (size_t i = 1; i <= model_events(); i++) {
+            char text[600], safe[900];
+            fprintf(stderr, "  %zu %s\n", i,
+                    err_escape(safe, sizeof safe, model_event_text(i, text, sizeof text)));
+        }
         return -1;
     }
 }

@@ -149,6 +149,50 @@ START_TEST(a_torn_last_line_is_dropped_and_writing_goes_on)
 }
 END_TEST
 
+/* What a power cut leaves of an append that was not synced: sectors as they should be, zeroes, or noise. */
+START_TEST(noise_at_the_end_is_dropped_and_writing_goes_on)
+{
+    char bytes[4096];
+    for (int i = 0; i < 3; i++)
+        ck_assert(textlog_append(&root, "x.log", record, 3, NULL));
+    size_t size = read_bytes(bytes, sizeof bytes), line = size / 3;
+    uint32_t x = 2463534242u; /* xorshift32: Marsaglia 2003 */
+    for (int round = 0; round < 300; round++) {
+        struct err err = ERR_INIT;
+        struct lines l = {0};
+        bool torn = false;
+        size_t from = line + line * (size_t)(round % 2);
+        for (size_t i = from; i < size; i++) {
+            x ^= x << 13, x ^= x >> 17, x ^= x << 5;
+            bytes[i] = (char)(i % 40 == 39 ? '\n' : (char)x);
+        }
+        write_bytes(bytes, size - (size_t)(round % 5));
+        ck_assert_msg(textlog_read(&root, "x.log", note, &l, &torn, &err), "round %d: %s", round,
+                      err.message);
+        ck_assert_int_eq(l.n, 1 + round % 2);
+        ck_assert(torn);
+        for (int again = 1; again < 3; again++) {
+            ck_assert(textlog_append(&root, "x.log", record, 3, &err));
+            l = (struct lines){0};
+            ck_assert_msg(textlog_read(&root, "x.log", note, &l, &torn, &err), "round %d: %s", round,
+                          err.message);
+            ck_assert_int_eq(l.n, 1 + round % 2 + again);
+        }
+        /* The mark and what follows it may be lost too. */
+        char more[4096];
+        size_t longer = read_bytes(more, sizeof more);
+        for (size_t cut = size; cut < longer; cut += 7) {
+            write_bytes(more, cut);
+            l = (struct lines){0};
+            ck_assert_msg(textlog_read(&root, "x.log", note, &l, &torn, &err), "round %d: %s", round,
+                          err.message);
+            ck_assert_int_ge(l.n, 1 + round % 2);
+        }
+        memcpy(bytes + line, bytes, line);
+    }
+}
+END_TEST
+
 START_TEST(every_changed_bit_is_found)
 {
     struct err err = ERR_INIT;
@@ -289,6 +333,7 @@ int main(void)
     tcase_add_test(tc, any_bytes_come_back);
     tcase_add_test(tc, a_torn_last_line_is_dropped_and_writing_goes_on);
     tcase_add_test(tc, the_checksum_is_that_of_xxhsum);
+    tcase_add_test(tc, noise_at_the_end_is_dropped_and_writing_goes_on);
     tcase_add_test(tc, every_changed_bit_is_found);
     tcase_add_test(tc, a_visitor_can_stop);
     tcase_add_test(tc, a_log_that_cannot_be_synced_says_so);
