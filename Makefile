@@ -57,7 +57,7 @@ TORTURE_BIN := $(patsubst tests/torture/%.c,$(OUT)/torture/%,$(filter tests/tort
 # What the torture tests share, and both programs with their main functions under other names.
 TORTURE_OBJ := $(call obj,$(filter-out tests/torture/torture_%,$(TORTURE_SRC)) $(filter-out src/cli/main.c,$(CLI_SRC)) $(filter-out src/cli_apply/main.c,$(ACLI_SRC))) \
                $(OUT)/torture/engine_main.o $(OUT)/torture/apply_main.o
-TORTURE_WRAP := $(foreach f,files_system nanosleep,-Wl,--wrap=$(f))
+TORTURE_WRAP := $(foreach f,files_system nanosleep malloc calloc realloc strdup strndup realpath exif_data_new,-Wl,--wrap=$(f))
 
 .DEFAULT_GOAL := all
 .DELETE_ON_ERROR:

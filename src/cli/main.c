@@ -110,8 +110,10 @@ int main(int argc, char **argv)
     const struct cli_command *command = argc > 1 ? find_command(argv[1]) : NULL;
     cli.log = log_new(stderr, "chaffinch", &err);
     int status = 2;
-    if (cli.log == NULL)
+    if (cli.log == NULL) {
+        (void)fputs("chaffinch: out of memory\n", stderr);
         return 4;
+    }
     catch_signals();
     if (command != NULL)
         status = run_command(&cli, command, argc - 2, argv + 2);

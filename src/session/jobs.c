@@ -7,6 +7,7 @@
 #include <string.h>
 #include <sys/mman.h>
 #include <sys/stat.h>
+#include <unistd.h>
 
 #include "chaffinch/measure.h"
 #include "chaffinch/session.h"
@@ -61,6 +62,19 @@ static size_t least(size_t a, size_t b)
     return a < b ? a : b;
 }
 
+/* Of a file that cannot be mapped: it keeps its identity, whatever else is not known of it. */
+static struct hash_digest fingerprint_read(int fd)
+{
+    uint8_t head[HASH_FINGERPRINT_BYTES];
+    struct stat st;
+    size_t got = 0;
+    if (fstat(fd, &st) != 0)
+        st.st_size = 0;
+    for (ssize_t n; got < sizeof head && (n = pread(fd, head + got, sizeof head - got, (off_t)got)) > 0;)
+        got += (size_t)n;
+    return hash_fingerprint((uint64_t)st.st_size, head, got);
+}
+
 static void peek_one(enum frame_file_kind kind, int fd, uint32_t i, struct job_peeked *peeked,
                      bool *have_meta)
 {
@@ -68,7 +82,7 @@ static void peek_one(enum frame_file_kind kind, int fd, uint32_t i, struct job_p
     struct err err = ERR_INIT;
     struct frame_meta meta = {0};
     if (!jobs_map(fd, &map, &err)) {
-        peeked->fingerprint[i] = hash_fingerprint(0, NULL, 0);
+        peeked->fingerprint[i] = fingerprint_read(fd);
     } else {
         peeked->fingerprint[i] =
             hash_fingerprint(map.size, map.bytes, least(map.size, HASH_FINGERPRINT_BYTES));
