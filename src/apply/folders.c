@@ -35,12 +35,13 @@ static bool look_at_folder(const struct run *run, const struct files *fs, uint32
     return ok;
 }
 
-static bool is_ours(const struct run *run, const struct history *history, uint32_t place, const char *path)
+static bool look_whether_ours(const struct run *run, const struct history *history, uint32_t place,
+                              const char *path, bool *ours, struct err *err)
 {
-    char *shown = run_shown_below(run, place, path, NULL);
-    bool ours = shown != NULL && history_made_folder(history, shown);
+    char *shown = run_shown_below(run, place, path, err);
+    *ours = shown != NULL && history_made_folder(history, shown);
     free(shown);
-    return ours;
+    return shown != NULL;
 }
 
 /* Parents come first: a folder in the plan whose parent is not in it would hide that its parent is touched.
@@ -57,15 +58,15 @@ static bool add_parent(struct run *run, const struct files *fs, const struct his
 uint32_t folders_add(struct run *run, const struct files *fs, const struct history *history, uint32_t place,
                      const char *path, struct err *err)
 {
-    bool there;
+    bool there, ours;
     int64_t mtime_ns = 0;
     uint32_t index = run_find_folder(run, place, path);
     if (index != RUN_NONE)
         return index;
-    if (!look_at_folder(run, fs, place, path, &there, &mtime_ns, err))
+    if (!look_at_folder(run, fs, place, path, &there, &mtime_ns, err) ||
+        !look_whether_ours(run, history, place, path, &ours, err))
         return RUN_NONE;
-    if (*path != '\0' && (!there || is_ours(run, history, place, path)) &&
-        !add_parent(run, fs, history, place, path, err))
+    if (*path != '\0' && (!there || ours) && !add_parent(run, fs, history, place, path, err))
         return RUN_NONE;
     index = run_add_folder(run, place, path, err);
     if (index != RUN_NONE) {
@@ -162,12 +163,15 @@ static bool remove_empty(struct act *act, const struct history *history, struct 
             longest = strlen(run->folders[i].path);
     /* Longer paths first: a folder is empty only after those in it are gone. */
     for (size_t size = longest; size > 0; size--)
-        for (size_t i = 0; i < run->n_folders; i++)
-            if (strlen(run->folders[i].path) == size &&
-                (run->folders[i].made ||
-                 is_ours(run, history, run->folders[i].place, run->folders[i].path)) &&
-                !remove_if_empty(act, &run->folders[i], err))
+        for (size_t i = 0; i < run->n_folders; i++) {
+            const struct run_folder *folder = &run->folders[i];
+            bool ours;
+            if (strlen(folder->path) != size)
+                continue;
+            if (!look_whether_ours(run, history, folder->place, folder->path, &ours, err) ||
+                ((folder->made || ours) && !remove_if_empty(act, folder, err)))
                 return false;
+        }
     return true;
 }
 
