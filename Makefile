@@ -13,7 +13,7 @@ VERSION   := 0.1.0
 
 WARNINGS  := -Wall -Wextra -Wpedantic -Wshadow -Wconversion -Wstrict-prototypes -Wmissing-prototypes
 DEFINES   := -D_GNU_SOURCE -D_FILE_OFFSET_BITS=64 -DCHAFFINCH_VERSION='"$(VERSION)"'
-LIBS      := -lseccomp -lraw_r -ljpeg -lexif -lexempi -lsqlite3 -lxxhash -lcjson -lm
+LIBS      := -lseccomp -lraw_r -ljpeg -lexif -lexempi -lsqlite3 -lxxhash -lcjson -lmicrohttpd -lm
 VALGRIND  := valgrind -q --error-exitcode=99 --leak-check=full --errors-for-leak-kinds=definite --suppressions=tests/valgrind.supp
 # The executable that moves and deletes links no codec and no parser of foreign bytes.
 APPLY_LIBS := -lsqlite3 -lxxhash -lm
@@ -49,6 +49,8 @@ HEADERS    := $(sort $(wildcard include/chaffinch/*.h))
 THREADED   := $(sort $(wildcard tests/unit/test_card*.c))
 STYLED     := $(sort $(wildcard include/chaffinch/*.h src/*/*.[ch] tests/*/*.[ch]))
 
+PAGE       := $(sort $(wildcard src/review/page/*.html src/review/page/*.css src/review/page/*.js src/review/page/*.svg))
+
 obj = $(patsubst %.c,$(OUT)/%.o,$(1))
 UNIT_BIN  := $(patsubst tests/unit/%.c,$(OUT)/unit/%,$(UNIT_SRC))
 BENCH_BIN := $(patsubst tests/bench/%.c,$(OUT)/bench/%,$(BENCH_SRC))
@@ -70,11 +72,18 @@ $(OUT)/%.o: %.c | compile_commands.json
 	@mkdir -p $(@D)
 	$(CC) $(CPPFLAGS_ALL) $(CFLAGS_ALL) -MMD -MP -c -o $@ $<
 
-$(OUT)/libengine.a: $(call obj,$(ENGINE_SRC))
+# The page's files, carried in the program.
+$(OUT)/page_files.c: $(PAGE) scripts/embed Makefile
+	@mkdir -p $(@D)
+	@scripts/embed $(PAGE) > $@
+$(OUT)/page_files.o: $(OUT)/page_files.c
+	$(CC) $(CPPFLAGS_ALL) -Isrc/review $(CFLAGS_ALL) -MMD -MP -c -o $@ $<
+
+$(OUT)/libengine.a: $(call obj,$(ENGINE_SRC)) $(OUT)/page_files.o
 	@rm -f $@; $(AR) rcs $@ $^
 $(OUT)/libapply.a: $(call obj,$(APPLY_SRC))
 	@rm -f $@; $(AR) rcs $@ $^
-$(OUT)/libtest.a: $(call obj,$(ALL_SRC) $(REF_SRC))
+$(OUT)/libtest.a: $(call obj,$(ALL_SRC) $(REF_SRC)) $(OUT)/page_files.o
 	@rm -f $@; $(AR) rcs $@ $^
 
 $(OUT)/chaffinch: $(call obj,$(CLI_SRC)) $(OUT)/libengine.a

@@ -190,6 +190,9 @@ bool catalogue_decide(struct catalogue *c, const int64_t *frames, size_t n, enum
    Logged likewise, a record a frame with the proposal that was agreed with: a frame that joins the burst
    later, or whose proposal changes, is not accepted. */
 bool catalogue_accept(struct catalogue *c, int64_t burst, bool accepted, const char *who, struct err *err);
+/* The same for some frames only, as one act. */
+bool catalogue_accept_frames(struct catalogue *c, const int64_t *frames, size_t n, bool accepted,
+                             const char *who, struct err *err);
 /* A frame goes on the shortlist, the person's second round, or leaves it. Logged likewise. */
 bool catalogue_shortlist(struct catalogue *c, int64_t frame, bool on, const char *who, struct err *err);
 /* A person wants a burst looked at in full although nothing was found in it, or no longer. It hangs on
@@ -285,6 +288,17 @@ bool catalogue_each_burst(struct catalogue *c, catalogue_burst_visit *visit, voi
 /* The frame that owns a file path (as list prints it, or any file of the frame; where it lies now or its
  * home). *frame = 0: unknown. */
 bool catalogue_find_path(struct catalogue *c, const char *path, int64_t *frame, struct err *err);
+
+/* A number that differs from the last one if another process wrote meanwhile (SQLite's data_version). */
+bool catalogue_data_version(struct catalogue *c, int64_t *version, struct err *err);
+
+/* What chaffinch-apply --move would do now: frames whose outcome is reject and that lie in the session, with
+   all their files; and frames in its rejects whose outcome is not reject any more, which come back. */
+struct catalogue_moves {
+    uint64_t frames, files, bytes;
+    uint64_t back_frames, back_files, back_bytes;
+};
+bool catalogue_count_moves(struct catalogue *c, struct catalogue_moves *moves, struct err *err);
 
 struct catalogue_counts {
     uint64_t frames, missing, bursts, passes, setups;

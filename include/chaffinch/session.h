@@ -137,4 +137,28 @@ typedef bool session_errand_done(void *context, size_t index, const struct sessi
 bool session_errands(struct session *s, struct worker_pool *workers, const struct session_errand *errands,
                      size_t n, session_errand_done *done, void *context, struct err *err);
 
+/* Pictures for a person's eyes, one at a time and without waiting, for a caller with a loop of its own. They
+   are stored pixels, not turned upright. Of a frame with a JPEG and a raw the first that can be decoded is
+   shown. `s` needs no more than its root and its catalogue. */
+enum session_picture_size {
+    SESSION_SMALL, /* the Exif thumbnail where it is good, else decoded; long edge at most 320 px */
+    SESSION_WHOLE, /* long edge at most 2560 px */
+    SESSION_PART   /* the box at 1:1 */
+};
+struct session_picture {
+    int64_t frame;
+    enum session_picture_size size;
+    uint32_t box[4]; /* x, y, w, h in px of the stored full-size picture; clamped */
+};
+/* Submits the job. The pool must have room. ERR_FORMAT where the frame has no picture that can be decoded,
+   and what opening its file fails with: those concern this picture only. */
+bool session_picture_submit(struct session *s, struct worker_pool *workers, uint64_t tag,
+                            const struct session_picture *picture, struct err *err);
+/* Of a result that is ok: where its JPEG begins and how long it is, within result->bytes. */
+bool session_picture_bytes(const struct worker_result *result, const uint8_t **jpeg, size_t *size);
+
+/* The empty background of a set-up as a small grey JPEG, one px a cell; malloc'ed, caller frees.
+   ERR_NOT_FOUND where none is kept. */
+bool session_background(struct session *s, int64_t setup, uint8_t **jpeg, size_t *size, struct err *err);
+
 #endif

@@ -80,6 +80,12 @@ bool worker_submit(struct worker_pool *pool, const struct worker_job *job, struc
    elsewhere. */
 bool worker_wait(struct worker_pool *pool, const volatile int *stop, struct worker_result *result,
                  struct err *err);
+/* For a caller with a loop of its own: descriptors to be polled for reading, at most `room` of them (one a
+   worker is enough); they may change with every call of this header. Then worker_take, at least twice a
+   second while jobs are pending: a result that is there, without waiting; *have = false where there is none.
+   The time limit of jobs runs on between these calls. False when the pool itself is broken. */
+size_t worker_descriptors(const struct worker_pool *pool, int *fds, size_t room);
+bool worker_take(struct worker_pool *pool, struct worker_result *result, bool *have, struct err *err);
 void worker_result_release(struct worker_result *result);
 /* Kills what still runs. NULL is accepted. */
 void worker_pool_stop(struct worker_pool *pool);

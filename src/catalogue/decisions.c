@@ -33,30 +33,21 @@ static bool no_burst(const struct catalogue *c, int64_t burst, struct err *err)
 
 /* The word names the proposal that is agreed with, so that the acceptance holds only as long as the engine
    proposes the same. */
-static bool accept_frames(struct act *act, int64_t burst, struct err *err)
+#define ACCEPTED                                                                                             \
+    "SELECT id, identity, CASE WHEN ?2 = 0 THEN 'unaccept' WHEN proposal IN ('keep', 'reject')"              \
+    " THEN 'accept-' || proposal ELSE 'accept-none' END FROM frame"
+
+static bool accept_rows(struct act *act, const char *query, int64_t key, bool accepted, struct err *err)
 {
     struct sql q;
     bool ok = true;
-    if (!sql_start(act->c, &q,
-                   "SELECT id, identity, CASE proposal WHEN 'keep' THEN 'accept-keep'"
-                   " WHEN 'reject' THEN 'accept-reject' ELSE 'accept-none' END"
-                   " FROM frame WHERE burst = ?1 AND missing = 0 ORDER BY position",
-                   err))
+    if (!sql_start(act->c, &q, query, err))
         return false;
-    sql_int(&q, burst);
+    sql_int(&q, key);
+    sql_int(&q, accepted);
     while (ok && sql_row(&q, err))
         ok = act_add(act, sql_get_int(&q, 0), sql_get_text(&q, 1), sql_get_text(&q, 2), "", err);
     return sql_end(&q) && ok;
-}
-
-static bool unaccept_frames(struct act *act, int64_t burst, struct err *err)
-{
-    struct sql q;
-    if (!sql_start(act->c, &q,
-                   "SELECT id, identity FROM frame WHERE burst = ?1 AND missing = 0 ORDER BY position", err))
-        return false;
-    sql_int(&q, burst);
-    return act_add_rows(act, &q, "unaccept", err);
 }
 
 bool catalogue_accept(struct catalogue *c, int64_t burst, bool accepted, const char *who, struct err *err)
@@ -64,9 +55,24 @@ bool catalogue_accept(struct catalogue *c, int64_t burst, bool accepted, const c
     struct act act;
     if (!act_begin(&act, c, err))
         return false;
-    bool ok = accepted ? accept_frames(&act, burst, err) : unaccept_frames(&act, burst, err);
+    bool ok = accept_rows(&act, ACCEPTED " WHERE burst = ?1 AND missing = 0 ORDER BY position", burst,
+                          accepted, err);
     if (ok && act.n == 0)
         ok = no_burst(c, burst, err);
+    return act_end(&act, ok, who, err);
+}
+
+bool catalogue_accept_frames(struct catalogue *c, const int64_t *frames, size_t n, bool accepted,
+                             const char *who, struct err *err)
+{
+    struct act act;
+    bool ok = true;
+    if (!act_begin(&act, c, err))
+        return false;
+    for (size_t i = 0; ok && i < n; i++)
+        ok = accept_rows(&act, ACCEPTED " WHERE id = ?1", frames[i], accepted, err);
+    if (ok && act.n != n)
+        ok = err_set(err, ERR_USAGE, "a frame that was to be accepted is not there");
     return act_end(&act, ok, who, err);
 }
 

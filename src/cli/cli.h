@@ -44,6 +44,7 @@ int cmd_list(struct cli *cli, int argc, char **argv);
 int cmd_explain(struct cli *cli, int argc, char **argv);
 int cmd_decide(struct cli *cli, int argc, char **argv);
 int cmd_sheet(struct cli *cli, int argc, char **argv);
+int cmd_review(struct cli *cli, int argc, char **argv);
 int cmd_field(struct cli *cli, int argc, char **argv);
 int cmd_hand_on(struct cli *cli, int argc, char **argv);
 int cmd_check(struct cli *cli, int argc, char **argv);

@@ -25,6 +25,7 @@ static const struct cli_command commands[] = {
     {"list", cmd_list, false, "print bursts or frames, for people or for scripts"},
     {"explain", cmd_explain, false, "say why a frame stands where it stands"},
     {"decide", cmd_decide, false, "record a person's keep or reject; it always wins"},
+    {"review", cmd_review, true, "open a page to look at the passes and decide"},
     {"field", cmd_field, false, "work out depth of field, background, motion blur and timing beforehand"},
     {"sheet", cmd_sheet, true, "write the contact sheet"},
     {"hand-on", cmd_hand_on, true, "write what was decided as XMP sidecars for other programs"},

@@ -208,6 +208,7 @@ void session_worker(uint32_t kind, const uint8_t *request, size_t size, const in
 {
     struct job_request pictures;
     struct job_crop_request crop;
+    struct job_picture_request picture;
     struct err err = ERR_INIT;
     if (kind == JOB_MARK || kind == JOB_DRESS || kind == JOB_CUT) {
         jobs_errand(kind, request, size, fds, n_fds, reply);
@@ -217,6 +218,13 @@ void session_worker(uint32_t kind, const uint8_t *request, size_t size, const in
         memcpy(&crop, request, sizeof crop);
         run_crop(&crop, fds[0], reply);
         return;
+    }
+    if (kind == JOB_PICTURE && size == sizeof picture) {
+        memcpy(&picture, request, sizeof picture);
+        if (picture.n > 0 && picture.n == n_fds && n_fds <= JOB_PICTURES) {
+            jobs_picture(&picture, fds, reply);
+            return;
+        }
     }
     if ((kind == JOB_PEEK || kind == JOB_MEASURE) && size == sizeof pictures) {
         memcpy(&pictures, request, sizeof pictures);

@@ -12,7 +12,7 @@
 #include "chaffinch/frame.h"
 #include "chaffinch/hash.h"
 
-enum job_kind { JOB_PEEK = 1, JOB_MEASURE, JOB_CROP, JOB_MARK, JOB_DRESS, JOB_CUT };
+enum job_kind { JOB_PEEK = 1, JOB_MEASURE, JOB_CROP, JOB_MARK, JOB_DRESS, JOB_CUT, JOB_PICTURE };
 
 enum { JOB_PICTURES = 2 };
 
@@ -43,7 +43,17 @@ struct job_crop_request {
     uint32_t orientation;
     int32_t quality;
 };
-/* Reply of JOB_CROP: this head, then the JPEG. */
+/* Request of JOB_PICTURE: the first of up to JOB_PICTURES descriptors that can be decoded is shown. */
+struct job_picture_request {
+    uint32_t n;
+    uint32_t kind[JOB_PICTURES]; /* enum frame_file_kind */
+    uint32_t box[4];
+    uint32_t max_edge_px;
+    uint32_t thumbnail; /* 1 = the Exif thumbnail will do, where it shows the same picture */
+    int32_t quality;
+};
+
+/* Reply of JOB_CROP and JOB_PICTURE: this head, then the JPEG. */
 struct job_cropped {
     uint32_t width_px, height_px;
 };
@@ -65,6 +75,8 @@ struct job_errand {
 };
 
 struct worker_reply;
+/* What JOB_PICTURE does. */
+void jobs_picture(const struct job_picture_request *request, const int *fds, struct worker_reply *reply);
 void jobs_errand(uint32_t kind, const uint8_t *request, size_t size, const int *fds, size_t n_fds,
                  struct worker_reply *reply);
 

@@ -8,13 +8,6 @@
 #include "chaffinch/publish.h"
 #include "chaffinch/str.h"
 
-struct background_head {
-    char magic[8];
-    uint32_t cols, rows;
-    float noise_luma;
-    uint32_t unused;
-};
-
 static const char magic[8] = "chfbg 1";
 
 static char *background_name(const char *stamp, struct err *err)
@@ -42,15 +35,9 @@ bool setups_keep_background(struct session *s, const char *stamp, const struct b
     return ok;
 }
 
-struct background {
-    char *bytes;
-    struct background_head head;
-    const float *luma;
-};
-
 /* A background that is gone or damaged is simply not there: set-ups then follow body and focal length alone.
  */
-static void load_background(struct session *s, const char *stamp, struct background *b)
+void setups_load_background(struct session *s, const char *stamp, struct background *b)
 {
     size_t size = 0;
     struct err ignored = ERR_INIT;
@@ -106,7 +93,7 @@ static void number_body(struct session *s, struct burst_rows *rows, size_t from,
         if (strcmp(r->body, rows->row[from].body) != 0)
             continue;
         struct background now;
-        load_background(s, r->stamp, &now);
+        setups_load_background(s, r->stamp, &now);
         if (last == NULL || !same_setup(last, r, &before, &now))
             ++*next;
         r->burst.setup = *next;

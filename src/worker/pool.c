@@ -422,6 +422,13 @@ bool worker_submit(struct worker_pool *pool, const struct worker_job *job, struc
     return pump(pool, 0, err);
 }
 
+static void take_done(struct worker_pool *pool, struct worker_result *result)
+{
+    *result = pool->done[pool->done_first];
+    pool->done_first = (pool->done_first + 1) % (2 * pool->config.workers);
+    pool->n_done--;
+}
+
 bool worker_wait(struct worker_pool *pool, const volatile int *stop, struct worker_result *result,
                  struct err *err)
 {
@@ -433,9 +440,29 @@ bool worker_wait(struct worker_pool *pool, const volatile int *stop, struct work
         if (!pump(pool, STOP_CHECK_MS, err))
             return false;
     }
-    *result = pool->done[pool->done_first];
-    pool->done_first = (pool->done_first + 1) % (2 * pool->config.workers);
-    pool->n_done--;
+    take_done(pool, result);
+    return true;
+}
+
+size_t worker_descriptors(const struct worker_pool *pool, int *fds, size_t room)
+{
+    size_t n = 0;
+    for (size_t i = 0; i < pool->config.workers && n < room; i++)
+        if (pool->slot[i].busy)
+            fds[n++] = pool->slot[i].fd;
+    return n;
+}
+
+bool worker_take(struct worker_pool *pool, struct worker_result *result, bool *have, struct err *err)
+{
+    pool->looked_ns = now_ns(); /* the caller was not away: it polled */
+    *have = false;
+    if (pool->n_done == 0 && !pump(pool, 0, err))
+        return false;
+    if (pool->n_done > 0) {
+        take_done(pool, result);
+        *have = true;
+    }
     return true;
 }
 
