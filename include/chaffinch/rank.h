@@ -51,8 +51,9 @@ enum rank_flag {
     RANK_F_CUT = 1 << 0,
     RANK_F_AT_REST = 1 << 1,
     RANK_F_HIDDEN = 1 << 2,
-    RANK_F_UNSURE = 1 << 3, /* low confidence in the region */
-    RANK_F_NO_BLUR = 1 << 4 /* blur is not known */
+    RANK_F_UNSURE = 1 << 3,  /* low confidence in the region */
+    RANK_F_NO_BLUR = 1 << 4, /* blur is not known */
+    RANK_F_PIECE = 1 << 5    /* perhaps only a piece of the subject was found: it does not compete */
 };
 
 /* What the score was made from, and what is told beside it. Energies are means over the region of the squared
@@ -157,8 +158,9 @@ struct rank_burst {
  *   - blur not known: none, not-sure, unless the score is far (1.5 in the logarithm) below the best: soft.
  * Frames at rest, in a burst where something flies and that is no perch burst, do not compete: rejected as
  * at-rest. Where nothing of their pass that flies is kept, those that are probably sharp are left to a
- * person. Frames without an item: no-subject where something crosses (SUBJECT_MOVING), else not-sure. A burst
- * of fewer than 5 frames: none, too-few.
+ * person. Frames of which perhaps only a piece was found do not compete either: left to a person or, where
+ * even the piece is outside of the sharp set, rejected as soft. Frames without an item: no-subject where
+ * something crosses (SUBJECT_MOVING), else not-sure. A burst of fewer than 5 frames: none, too-few.
  */
 bool rank_choose(const struct rank_burst *burst, const struct rank_item *item, size_t n_items,
                  struct rank_frame *frame, size_t n_frames, const struct rank_options *options,

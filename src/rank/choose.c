@@ -46,7 +46,7 @@ static void judge(struct pass *pass, size_t i, enum rank_proposal proposal, enum
 static bool ruled_out(struct pass *pass, size_t i)
 {
     uint32_t flags = pass->item[i].flags;
-    if (!isfinite(pass->item[i].score) || (flags & RANK_F_UNSURE))
+    if (!isfinite(pass->item[i].score) || (flags & (RANK_F_UNSURE | RANK_F_PIECE)))
         judge(pass, i, RANK_NONE, RANK_NOT_SURE);
     else if (flags & RANK_F_CUT)
         judge(pass, i, RANK_REJECT, RANK_CUT);
@@ -203,6 +203,25 @@ static void choose_pass(struct pass *pass, size_t *chosen)
         choose_few(pass, chosen);
 }
 
+/* A piece of a subject is not kept, since it may be a sharp one of a blurred bird. Where even the piece is
+   soft, so is the bird. */
+static void judge_pieces(struct pass *pass, size_t n_items, uint32_t number)
+{
+    struct limits limits = {0};
+    bool kept = false;
+    for (size_t k = 0; k < pass->n; k++)
+        kept = kept || pass->verdict[pass->order[k]].proposal == RANK_KEEP;
+    if (pass->n > 0)
+        limits = find_limits(pass);
+    for (size_t i = 0; kept && i < n_items; i++) {
+        const struct rank_item *item = &pass->item[i];
+        if (item->pass == number && (item->flags & RANK_F_PIECE) && !(item->flags & RANK_F_UNSURE) &&
+            pass->verdict[i].reason == RANK_NOT_SURE && blur_known(item) &&
+            !in_sharp_set(pass, item, &limits))
+            judge(pass, i, RANK_REJECT, RANK_SOFT);
+    }
+}
+
 /* A pass that keeps nothing in flight: a sharp picture of the same subject at rest is not lost for its rest.
  */
 static void spare_portraits(struct pass *pass, size_t n_items, uint32_t number)
@@ -312,6 +331,7 @@ bool rank_choose(const struct rank_burst *burst, const struct rank_item *item, s
         while (next_pass(item, n_items, &number)) {
             collect(&pass, n_items, number);
             choose_pass(&pass, chosen);
+            judge_pieces(&pass, n_items, number);
             spare_portraits(&pass, n_items, number);
         }
         settle_all(burst, item, n_items, pass.verdict, frame, n_frames);

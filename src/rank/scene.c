@@ -60,34 +60,71 @@ static bool complete_flight(const struct rank_item *item)
     return (item->flags & (RANK_F_CUT | RANK_F_AT_REST)) == 0;
 }
 
-/* 75th percentiles of area and width over the complete frames of a pass. */
-static size_t usual_size(const struct rank_scores *scores, uint32_t pass, double *scratch, double *area,
-                         double *width)
+/* Is the way of the pass rather level? Then the length of the body lies along the width of its box. */
+static bool flies_level(const struct rank_scores *scores, uint32_t pass)
 {
-    size_t n = 0;
-    for (size_t i = 0; i < scores->n; i++)
-        if (scores->item[i].pass == pass && complete_flight(&scores->item[i]))
-            scratch[n++] = scores->item[i].area_cells;
-    *area = quantile_of(scratch, n, 0.75);
-    n = 0;
-    for (size_t i = 0; i < scores->n; i++)
-        if (scores->item[i].pass == pass && complete_flight(&scores->item[i]))
-            scratch[n++] = scores->item[i].w_px;
-    *width = quantile_of(scratch, n, 0.75);
-    return n;
+    double level = 0, upright = 0;
+    const struct rank_item *last = NULL;
+    for (size_t i = 0; i < scores->n; i++) {
+        const struct rank_item *item = &scores->item[i];
+        if (item->pass != pass || !complete_flight(item))
+            continue;
+        if (last != NULL) {
+            level += fabs((double)item->x_px + item->w_px / 2.0 - last->x_px - last->w_px / 2.0);
+            upright += fabs((double)item->y_px + item->h_px / 2.0 - last->y_px - last->h_px / 2.0);
+        }
+        last = item;
+    }
+    return level >= upright;
 }
 
-static bool small_for_pass(const struct rank_item *item, double area, double width)
+static double length_px(const struct rank_item *item, bool level)
 {
-    return item->area_cells < 0.6 * area ||
-           (item->area_cells < 0.75 * area && (double)item->w_px < 0.8 * width);
+    return level ? item->w_px : item->h_px;
 }
 
-/* Smaller than six tenths of its neighbours within six frames. */
-static bool small_for_moment(const struct rank_scores *scores, size_t which, double *scratch)
+/* What a subject shows of itself where nothing stands before it. */
+struct usual {
+    double area, length_px;
+    bool level;
+    size_t n;
+};
+
+/* 75th percentiles over the complete frames of a pass. */
+static struct usual usual_size(const struct rank_scores *scores, uint32_t pass, double *scratch)
+{
+    struct usual usual = {.level = flies_level(scores, pass)};
+    for (size_t i = 0; i < scores->n; i++)
+        if (scores->item[i].pass == pass && complete_flight(&scores->item[i]))
+            scratch[usual.n++] = scores->item[i].area_cells;
+    usual.area = quantile_of(scratch, usual.n, 0.75);
+    usual.n = 0;
+    for (size_t i = 0; i < scores->n; i++)
+        if (scores->item[i].pass == pass && complete_flight(&scores->item[i]))
+            scratch[usual.n++] = length_px(&scores->item[i], usual.level);
+    usual.length_px = quantile_of(scratch, usual.n, 0.75);
+    return usual;
+}
+
+/* A beat of the wings changes the area by half and leaves the length of the body; an edge in front takes from
+   both, and leaves very little in the end. */
+static bool small_for_pass(const struct rank_item *item, const struct usual *usual)
+{
+    return item->area_cells < 0.3 * usual->area ||
+           (item->area_cells < 0.6 * usual->area && length_px(item, usual->level) < 0.6 * usual->length_px);
+}
+
+/* Less of the outline than the rest of the pass, or the frames within six of it, lead to expect: what was
+   found may be a piece that happens to be sharp. */
+static bool is_piece(const struct rank_scores *scores, size_t which, const struct usual *usual, bool by_size,
+                     double *scratch)
 {
     const struct rank_item *item = &scores->item[which];
     size_t n = 0;
+    if (by_size &&
+        (item->area_cells < 0.6 * usual->area ||
+         (item->area_cells < 0.75 * usual->area && length_px(item, usual->level) < 0.8 * usual->length_px)))
+        return true;
     for (size_t i = 0; i < scores->n; i++) {
         const struct rank_item *other = &scores->item[i];
         int64_t apart = (int64_t)other->frame - (int64_t)item->frame;
@@ -100,25 +137,26 @@ static bool small_for_moment(const struct rank_scores *scores, size_t which, dou
 static void flag_pass(struct rank_scores *scores, const double *clear, uint32_t pass, double *scratch,
                       bool steady)
 {
-    double area, width;
-    size_t candidates = usual_size(scores, pass, scratch, &area, &width), small = 0, veiled = 0;
+    struct usual usual = usual_size(scores, pass, scratch);
+    size_t small = 0, veiled = 0;
     for (size_t i = 0; i < scores->n; i++) {
         if (scores->item[i].pass != pass || !complete_flight(&scores->item[i]))
             continue;
-        small += small_for_pass(&scores->item[i], area, width);
+        small += small_for_pass(&scores->item[i], &usual);
         veiled += clear[i] < VEILED;
     }
     /* Where it would take more than a third, areas say more about the outline, and doubt more about the
        scene, than about hiding. */
-    bool by_pass = steady && candidates >= 5 && (double)small <= 0.35 * (double)candidates;
-    bool by_doubt = (double)veiled <= 0.35 * (double)candidates;
+    bool by_size = steady && usual.n >= 5 && (double)small <= 0.35 * (double)usual.n;
+    bool by_doubt = (double)veiled <= 0.35 * (double)usual.n;
     for (size_t i = 0; i < scores->n; i++) {
         struct rank_item *item = &scores->item[i];
         if (item->pass != pass || !complete_flight(item))
             continue;
-        if ((by_pass && small_for_pass(item, area, width)) || (by_doubt && clear[i] < VEILED) ||
-            small_for_moment(scores, i, scratch))
+        if ((by_size && small_for_pass(item, &usual)) || (by_doubt && clear[i] < VEILED))
             item->flags |= RANK_F_HIDDEN;
+        else if (is_piece(scores, i, &usual, by_size, scratch))
+            item->flags |= RANK_F_PIECE;
     }
 }
 

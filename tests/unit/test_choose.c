@@ -159,6 +159,19 @@ START_TEST(portraits)
 }
 END_TEST
 
+/* A piece is never kept, however sharp; a soft piece is of a soft bird. */
+START_TEST(pieces)
+{
+    item[0].flags = item[11].flags = RANK_F_PIECE;
+    item[11].blur_px = item[11].blur_low_px = item[11].blur_high_px = 1.8;
+    choose(SUBJECT_MOVING, false, (struct rank_options){.keep = 3});
+    ck_frame(frame[0], RANK_NONE, RANK_NOT_SURE);
+    ck_assert_uint_eq(frame[0].rank, 0);
+    ck_frame(frame[1], RANK_KEEP, RANK_SHARPEST);
+    ck_frame(frame[11], RANK_REJECT, RANK_SOFT);
+}
+END_TEST
+
 /* Three cells of a subject: white and all clipped, bright and half clipped, black and all clipped. */
 START_TEST(light_of_a_region)
 {
@@ -211,6 +224,7 @@ int main(void)
     tcase_add_test(tables, min_gap);
     tcase_add_test(tables, max_blur);
     tcase_add_test(tables, portraits);
+    tcase_add_test(tables, pieces);
     tcase_add_test(tables, light_of_a_region);
     tcase_add_test(tables, light_breaks_ties);
     suite_add_tcase(suite, tables);
