@@ -49,7 +49,7 @@ HEADERS    := $(sort $(wildcard include/chaffinch/*.h))
 THREADED   := $(sort $(wildcard tests/unit/test_card*.c))
 STYLED     := $(sort $(wildcard include/chaffinch/*.h src/*/*.[ch] tests/*/*.[ch]))
 
-PAGE       := $(sort $(wildcard src/review/page/*.html src/review/page/*.css src/review/page/*.js src/review/page/*.svg))
+PAGE       := $(sort $(wildcard src/review/page/*.html src/review/page/*.css src/review/page/*.js src/review/page/*.svg) src/report/look.css)
 
 obj = $(patsubst %.c,$(OUT)/%.o,$(1))
 UNIT_BIN  := $(patsubst tests/unit/%.c,$(OUT)/unit/%,$(UNIT_SRC))
@@ -78,12 +78,18 @@ $(OUT)/page_files.c: $(PAGE) scripts/embed Makefile
 	@scripts/embed $(PAGE) > $@
 $(OUT)/page_files.o: $(OUT)/page_files.c
 	$(CC) $(CPPFLAGS_ALL) -Isrc/review $(CFLAGS_ALL) -MMD -MP -c -o $@ $<
+# The look that the page shares with the contact sheet.
+$(OUT)/look.c: src/report/look.css Makefile
+	@mkdir -p $(@D)
+	@{ echo '#include "sheet.h"'; echo 'const char sheet_style_look[] = {'; od -An -v -td1 $< | sed 's/  *\(-*[0-9][0-9]*\)/\1,/g'; echo '0};'; } > $@
+$(OUT)/look.o: $(OUT)/look.c
+	$(CC) $(CPPFLAGS_ALL) -Isrc/report $(CFLAGS_ALL) -MMD -MP -c -o $@ $<
 
-$(OUT)/libengine.a: $(call obj,$(ENGINE_SRC)) $(OUT)/page_files.o
+$(OUT)/libengine.a: $(call obj,$(ENGINE_SRC)) $(OUT)/page_files.o $(OUT)/look.o
 	@rm -f $@; $(AR) rcs $@ $^
 $(OUT)/libapply.a: $(call obj,$(APPLY_SRC))
 	@rm -f $@; $(AR) rcs $@ $^
-$(OUT)/libtest.a: $(call obj,$(ALL_SRC) $(REF_SRC)) $(OUT)/page_files.o
+$(OUT)/libtest.a: $(call obj,$(ALL_SRC) $(REF_SRC)) $(OUT)/page_files.o $(OUT)/look.o
 	@rm -f $@; $(AR) rcs $@ $^
 
 $(OUT)/chaffinch: $(call obj,$(CLI_SRC)) $(OUT)/libengine.a
@@ -133,6 +139,10 @@ lint: all headers ## what can be seen without running: order of includes, danger
 
 cli: all $(OUT)/cardgen $(CRASH_BIN) ## run the command line tests
 	@scripts/run-cli $(OUT)
+
+browser: all $(OUT)/cardgen ## the page of review in chromium, by keyboard (SIZE=2400x1800 PART="speed looks access judging losing")
+	@if [ -x /usr/bin/python3 ]; then /usr/bin/python3 tests/browser/run.py $(OUT) $(or $(SIZE),1200x900) $(PART); \
+	else echo "browser: skipped, no /usr/bin/python3"; fi
 
 crash: all $(CRASH_BIN) ## run the kill tests
 	@for t in $(CRASH_BIN); do $$t $(OUT) || exit 1; done

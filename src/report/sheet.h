@@ -121,6 +121,8 @@ void sheet_draw_ticks(struct str *out, const struct sheet_model *model, const st
 /* Best blur of a pass, NaN where none is known. */
 double sheet_best_blur(const struct sheet_model *model, const struct sheet_burst *burst, uint32_t pass);
 
+/* look.css, which the page of review serves too: one look for both. */
+extern const char sheet_style_look[];
 extern const char sheet_style_screen[], sheet_style_small[];
 bool sheet_page(struct str *out, const struct sheet_model *model, struct err *err);
 

@@ -452,6 +452,7 @@ static void put_header(struct str *out, const struct sheet_model *m)
                "style-src 'unsafe-inline'\">\n<title>");
     str_append_html(out, m->name);
     str_append(out, "</title>\n<style>\n");
+    str_append(out, sheet_style_look);
     str_append(out, sheet_style_screen);
     str_append(out, sheet_style_small);
     str_append(out, "</style></head>\n<body><header>\n<h1>");

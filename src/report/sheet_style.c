@@ -1,9 +1,7 @@
-/* The look of the sheet: warm paper, slate and rufous, no colour that a black and white printer would lose.
- */
+/* The look of the sheet, after what look.css says for sheet and page. */
 #include "sheet.h"
 
 const char sheet_style_screen[] =
-    ":root{--paper:#faf6ef;--ink:#2e2a27;--soft:#6d665f;--line:#cfc5b8;--warm:#a84f32;--slate:#56677a}\n"
     "*{box-sizing:border-box}\n"
     "html{-webkit-text-size-adjust:100%}\n"
     "body{margin:0;background:var(--paper);color:var(--ink);font:15px/1.5 system-ui,'Noto Sans',sans-serif}\n"
@@ -20,18 +18,9 @@ const char sheet_style_screen[] =
     "svg{display:block;overflow:visible}\n"
     "svg text{font:11.5px system-ui,'Noto Sans',sans-serif;fill:var(--soft)}\n"
     ".hours{margin-top:16px}\n"
-    ".base{stroke:var(--ink);stroke-width:1.2}.tick,.stem{stroke:var(--slate);stroke-width:1.2}\n"
     ".stem{opacity:.55}a:hover .stem{opacity:1;stroke-width:2.5}\n"
-    ".grid{stroke:var(--line);stroke-width:1}\n"
-    ".course{fill:none;stroke:var(--slate);stroke-width:1.6;vector-effect:non-scaling-stroke;"
-    "stroke-linejoin:round}\n"
-    ".keep{fill:var(--warm);stroke:var(--warm)}\n"
-    ".reject{fill:var(--paper);stroke:var(--slate);stroke-width:1.2}\n"
-    ".seen{fill:var(--slate)}.part{fill:var(--line)}\n"
-    ".drop{stroke:var(--warm);stroke-width:1;stroke-dasharray:1 4}\n"
-    ".bar{stroke:var(--warm);stroke-width:1.6;opacity:.5}.open{stroke:var(--ink);stroke-width:2}\n"
     ".path{width:min(30%,190px);flex:none;align-self:center;border:1px solid "
-    "var(--line);background:#f3ecdf}\n"
+    "var(--line);background:var(--field)}\n"
     ".path circle{vector-effect:non-scaling-stroke}\n"
     "section{border-top:1px solid var(--line);padding:30px 0 34px;margin-top:26px}\n"
     ".head{display:flex;flex-wrap:wrap;align-items:baseline;gap:2px 16px}\n"
@@ -42,8 +31,6 @@ const char sheet_style_screen[] =
     ".above figure{max-width:100%}\n"
     ".shot{position:relative}.shot img{display:block;width:100%;height:auto;background:#e9e1d4}\n"
     ".ticks{position:absolute;inset:0;width:100%;height:100%}\n"
-    ".ticks path{fill:none;vector-effect:non-scaling-stroke}\n"
-    ".under{stroke:#000;stroke-opacity:.45;stroke-width:3}.over{stroke:#fff;stroke-width:1.3}\n"
     "figcaption{font-size:13.5px;line-height:1.42;margin-top:7px;overflow-wrap:anywhere}\n"
     ".name{font-weight:600}.num{font-variant-numeric:tabular-nums}.scale{color:var(--soft)}\n"
     ".dot{display:inline-block;min-width:20px;height:20px;padding:0 5px;border-radius:10px;"
