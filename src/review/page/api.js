@@ -28,11 +28,18 @@ export function post(path, body) {
 
 const pause = (ms) => new Promise((done) => setTimeout(done, ms));
 
+/* A tab that is not seen asks nothing: a browser has few connections to share among tabs. */
+const seen = () => new Promise((done) => {
+  if (document.visibilityState === "visible") return done();
+  document.addEventListener("visibilitychange", () => done(seen()), { once: true });
+});
+
 /* Waits for changes by anybody, for ever. `since` gives the version that is known, `lost` hears whether the
    engine answers. */
 export async function follow(since, changed, lost) {
   for (let wait = 500; ; ) {
     try {
+      await seen();
       const news = await get(`api/changes?since=${since()}`);
       if (wait > 500) lost(false);
       wait = 500;

@@ -19,7 +19,7 @@ function spanOf(frames, pass, at) {
 const across = ([from, to], t) => (to > from ? left + ((t - from) / (to - from)) * (right - left) : (left + right) / 2);
 const percent = (x) => `${x.toFixed(2)}%`;
 const dot = (kind, x, y, r) => svg("circle", { class: kind, cx: percent(x), cy: y.toFixed(1), r });
-const stroke = (kind, x1, y1, x2, y2) => svg("line", { class: kind, x1: percent(x1), y1, x2: percent(x2), y2 });
+const stroke = (kind, x1, y1, x2, y2) => svg("line", { class: kind, x1: percent(x1), y1: y1.toFixed(1), x2: percent(x2), y2: y2.toFixed(1) });
 const text = (x, y, content, anchor) => svg("text", { x: percent(x), y, "text-anchor": anchor }, content);
 
 function scale(longEdge) {

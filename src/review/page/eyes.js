@@ -13,10 +13,10 @@ export function createEyes(app) {
   let list = [], showing = 0; // [{ detail, frame, tile, mark, text }]
 
   function tileOf(detail, frame) {
-    const mark = el("span", { class: "mark-place" }), text = el("span");
-    const picture = frame.state === "measured" ? thumb(frame.id, frame.orientation, "") : el("div", { class: "no-picture" }, frame.cause || words.reasons.none);
-    const tile = el("button", { type: "button", class: "tile", on: { click: () => look(tile) } }, picture, el("span", { class: "caption" }, mark, text));
-    return { number: detail.burst, id: frame.id, tile, mark, text };
+    const mark = el("span", { class: "mark-place" }), text = el("span"), more = el("span", { class: "unseen" });
+    const picture = frame.state === "measured" ? thumb(frame.id, frame.orientation) : el("div", { class: "no-picture" }, frame.cause || words.reasons.none);
+    const tile = el("button", { type: "button", class: "tile", on: { click: () => look(tile) } }, picture, el("span", { class: "caption" }, mark, text, more));
+    return { number: detail.burst, id: frame.id, tile, mark, text, more };
   }
 
   const frameOf = (item) => store.known(item.number).frames.find((f) => f.id === item.id);
@@ -25,7 +25,7 @@ export function createEyes(app) {
     const frame = frameOf(item);
     item.mark.replaceChildren(outcomeMark(frame.outcome, settled(frame)));
     say(item.text, words.eyes.caption(item.number, frame));
-    item.tile.setAttribute("aria-label", words.eyes.spoken(item.number, frame));
+    say(item.more, words.eyes.more(frame));
   }
 
   function counted() {
@@ -34,7 +34,7 @@ export function createEyes(app) {
   }
 
   async function gather() {
-    const run = ++showing, bursts = store.session().bursts.filter((b) => b.eyes > 0);
+    const run = ++showing, bursts = store.session().bursts.filter((b) => b.eyes > 0 && !store.isEmpty(b));
     list = [];
     wall.replaceChildren();
     for (const { burst } of bursts) {

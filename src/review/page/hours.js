@@ -32,7 +32,8 @@ export function createHours(app) {
     el("div", { class: "preview" }, pane.root,
       el("div", {}, title, facts, verdict, el("p", { class: "row" }, look, goOn))));
 
-  let placed = null, at = 0, hover = -1, zoom = 1, left = 0, dirty = false, colours = null, width = 0, height = 0;
+  const layer = el("canvas"); // everything but the cursor: painted again only when something moved
+  let placed = null, at = 0, hover = -1, zoom = 1, left = 0, dirty = false, colours = null, width = 0, height = 0, layered = "", laid = 0;
 
   /* ---- painting ---------------------------------------------------------- */
 
@@ -85,19 +86,36 @@ export function createHours(app) {
     c.stroke();
   }
 
-  function paint() {
-    if (!placed || root.hidden || width === 0) return;
-    const c = canvas.getContext("2d"), k = devicePixelRatio || 1, base = height - FOOT;
-    colours ??= coloursOf(root);
+  function contextOf(node, k) {
+    const c = node.getContext("2d");
     c.setTransform(k, 0, 0, k, 0, 0);
     c.clearRect(0, 0, width, height);
+    return c;
+  }
+
+  /* Marks get smaller where many are in sight. */
+  function sizeOf(n) {
+    return Math.min(7, Math.max(2, ((width - 2 * PAD) / Math.max(1, n)) * 0.4));
+  }
+
+  function paintLayer(k, base, from, to) {
+    [layer.width, layer.height] = [canvas.width, canvas.height];
+    const c = contextOf(layer, k);
     c.fillStyle = colours.ink;
     c.fillRect(0, base, width, 1.2);
     paintScale(c, base);
-    const from = firstFrom(uOf(-10)), to = firstFrom(uOf(width + 10));
-    const spacing = (width - 2 * PAD) / Math.max(1, to - from), r = Math.min(7, Math.max(2, spacing * 0.4));
-    for (let i = from; i < to; i++) paintOne(c, i, base, r);
-    for (const i of [at, hover]) if (i >= 0 && placed.at[i]) paintCursor(c, i, base, i === at, Math.max(r, 4));
+    for (let i = from; i < to; i++) paintOne(c, i, base, sizeOf(to - from));
+  }
+
+  function paint() {
+    if (!placed || root.hidden || width === 0) return;
+    const k = devicePixelRatio || 1, base = height - FOOT, c = contextOf(canvas, k);
+    const from = firstFrom(uOf(-10)), to = firstFrom(uOf(width + 10)), now = [zoom, left, canvas.width, canvas.height, laid].join();
+    colours ??= coloursOf(root);
+    if (now !== layered) paintLayer(k, base, from, to);
+    layered = now;
+    c.drawImage(layer, 0, 0, width, height);
+    for (const i of [at, hover]) if (i >= 0 && placed.at[i]) paintCursor(c, i, base, i === at, Math.max(sizeOf(to - from), 4));
   }
 
   const heightOf = (pass, base) => base - 10 - (pass.sharpness ?? 0) * (base - 10 - TOP);
@@ -258,6 +276,7 @@ export function createHours(app) {
     placed = store.order === "promise" ? placeByPromise(list) : placeInTime(list);
     if (keep) at = Math.max(0, placed.at.findIndex(({ p }) => p.burst.burst === keep.burst.burst && p.pass.pass === keep.pass.pass));
     line.setAttribute("aria-valuemax", String(placed.at.length));
+    laid++;
     say(sum, words.hours.sum(store.session));
     look.replaceChildren(words.hours.look, el("kbd", {}, keySign("hours", "look")));
     order.replaceChildren(store.order === "promise" ? words.hours.byTime : words.hours.byPromise, el("kbd", {}, keySign("hours", "order")));
@@ -269,6 +288,7 @@ export function createHours(app) {
   /* Marks glide to their new order, unless the person asked for calm. */
   function reorder() {
     setOrder(store.order === "promise" ? "time" : "promise");
+    move(at);
     if (calm.matches) return;
     line.animate([{ opacity: 0.2 }, { opacity: 1 }], { duration: 220 });
   }
@@ -282,7 +302,7 @@ export function createHours(app) {
     },
     hide() {},
     update(kind) { if (kind !== "connection") lay(); },
-    recolour() { colours = null; repaint(); },
+    recolour() { colours = null; laid++; repaint(); },
     actions: {
       earlier: () => move(at - 1), later: () => move(at + 1), back10: () => move(at - 10), on10: () => move(at + 10),
       first: () => move(0), last: () => move(placed.at.length - 1), nearer: () => zoomBy(1.6), farther: () => zoomBy(1 / 1.6),

@@ -3,7 +3,7 @@ import * as api from "./api.js";
 
 /* Every act that has a key, by the place where it works. */
 export const acts = {
-  everywhere: { hours: "1", pass: "2", eyes: "3", empties: "4", shortlist: "5", after: "6", areas: "7",
+  everywhere: { hours: "1", pass: "2", eyes: "3", empties: "4", shortlist: "5", areas: "6", after: "7",
     takeBack: "Backspace", help: "?" },
   hours: { earlier: "ArrowLeft", later: "ArrowRight", first: "Home", last: "End", look: "Enter", nearer: "+",
     farther: "-", order: "m", back10: "PageUp", on10: "PageDown" },
@@ -14,7 +14,7 @@ export const acts = {
     panDown: "Shift+ArrowDown" },
   eyes: { earlier: "ArrowLeft", later: "ArrowRight", keep: "ArrowUp", reject: "ArrowDown", proposal: "c",
     look: "Enter" },
-  empties: { earlier: "ArrowLeft", later: "ArrowRight", rowUp: "ArrowUp", rowDown: "ArrowDown", recall: "r",
+  empties: { earlier: "ArrowLeft", later: "ArrowRight", rowUp: "ArrowUp", rowDown: "ArrowDown", recall: "r", rejectBurst: "n",
     look: "Enter" },
   shortlist: { earlier: "ArrowLeft", later: "ArrowRight", stepUp: "ArrowUp", stepDown: "ArrowDown", leave: "Enter",
     look: "l", only: "o", nearer: "+", farther: "-" },

@@ -46,7 +46,7 @@ function route() {
   current = view;
   view.root.hidden = false;
   document.title = words.title(store.store.session.name, words.places[view.name]);
-  for (const [name, link] of Object.entries(links)) link.toggleAttribute("aria-current", name === view.name);
+  for (const [name, link] of Object.entries(links)) name === view.name ? link.setAttribute("aria-current", "page") : link.removeAttribute("aria-current");
   ready = Promise.resolve(view.show({ burst, pass, frame })).catch((problem) => announce(words.refused(problem.message), true));
   if (moved) ready.then(() => { scrollTo(0, 0); refocus(); });
 }
@@ -82,7 +82,7 @@ function progress() {
   measuring.hidden = !m?.running;
   say(measuring, m?.running ? words.progress.measuring(m) : "");
   const sum = (of) => bursts.reduce((total, b) => total + of(b), 0);
-  const badge = { eyes: sum((b) => b.eyes), empties: sum((b) => (b.empty ? 1 : 0)) };
+  const badge = { eyes: sum((b) => (store.isEmpty(b) ? 0 : b.eyes)), empties: sum((b) => (store.isEmpty(b) ? 1 : 0)) };
   for (const [name, n] of Object.entries(badge)) say(links[name].lastChild, n ? ` ${n}` : "");
 }
 
@@ -93,7 +93,7 @@ const everywhere = { help: () => help.open(), takeBack: () => { undoing = undoin
 async function takeBack() {
   const done = await store.takeBack();
   if (!done) return;
-  announce(done.undone ? words.undone(done.undone) : words.nothingToUndo, true);
+  announce(done.undone ? words.undone(done.undone, done.frames) : words.nothingToUndo, true);
   if (!done.undone || current.name === "eyes" || current.name === "shortlist" || current.name === "empties") return;
   const here = current.here?.(), pass = done.pass || 0;
   if (done.burst && (current.name !== "pass" || here?.burst !== done.burst || (pass && here.pass !== pass)))
@@ -168,11 +168,15 @@ function labelLinks() {
   helpButton.replaceChildren(words.help.title, el("kbd", {}, keySign("everywhere", "help")));
 }
 
+function warn() {
+  const text = store.store.lost ? words.lost : store.session().read_only ? words.readOnly : "";
+  alarm.hidden = !text;
+  say(alarm, text);
+}
+
 function changed(kind, burst) {
-  if (kind === "connection") {
-    alarm.hidden = !store.store.lost;
-    say(alarm, store.store.lost ? words.lost : "");
-  } else progress();
+  if (kind === "connection") warn();
+  else progress();
   if (kind === "refused") announce(words.refused(store.store.trouble), true);
   current?.update(kind, burst);
 }
@@ -182,16 +186,20 @@ async function start() {
     const place = get("api/place").catch(() => ({}));
     const [settings] = await Promise.all([loadSettings(), store.loadSession()]);
     document.documentElement.dataset.theme = settings.theme || "auto";
+    document.querySelector("noscript").remove();
     const make = { hours: createHours, pass: createPass, eyes: createEyes, empties: createEmpties, shortlist: createShortlist, areas: createAreas, after: createAfter };
     for (const name of PLACES) views[name] = make[name](app);
     for (const view of Object.values(views)) view.root.hidden = true;
     document.body.append(header(), measuring, alarm, el("main", {}, ...Object.values(views).map((v) => v.root)), live, help.root);
     progress();
+    warn();
     store.listen(changed);
     store.stayInStep();
     const left = await place; // where one left off the last time
     if (!location.hash && left.burst) history.replaceState(null, "", `#hours/${left.burst}/${left.pass}`);
     route();
+    await ready;
+    performance.mark("chaffinch: ready");
   } catch (problem) {
     document.body.append(el("p", { role: "alert" }, words.noStart(problem.message)));
   }

@@ -10,7 +10,7 @@ export class Pane {
   constructor(label = "", look = { x: 0, y: 0 }) {
     this.look = look;
     this.last = null; // what was painted last: { bitmap, part }
-    this.canvas = el("canvas", { role: "img", "aria-label": label });
+    this.canvas = el("canvas", label ? { role: "img", "aria-label": label } : { "aria-hidden": "true" });
     this.note = el("p", { class: "pane-note", hidden: true });
     this.root = el("div", { class: "pane" }, this.canvas, this.note);
     this.ticks = true;
@@ -159,9 +159,9 @@ export function paintTicks(c, box, s, tx, ty) {
   c.stroke();
 }
 
-/* A small picture, upright, painted when it comes near the window. */
-export function thumb(id, orientation, label) {
-  const canvas = el("canvas", { class: "thumb", role: "img", "aria-label": label, width: 4, height: 3 });
+/* A small picture, upright, painted when it comes near the window; what it shows is said beside it. */
+export function thumb(id, orientation) {
+  const canvas = el("canvas", { class: "thumb", "aria-hidden": "true", width: 4, height: 3 });
   wanted.set(canvas, () => load(small(id)).then((bitmap) => paintUpright(canvas, bitmap, orientation), () => canvas.classList.add("none")));
   nearWindow.observe(canvas);
   return canvas;

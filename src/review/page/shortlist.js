@@ -26,11 +26,11 @@ export function createShortlist(app) {
   }
 
   function tileOf(keeper) {
-    const pane = new Pane(""), caption = el("span", { class: "caption" }), frame = frameOf(keeper);
+    const pane = new Pane(""), caption = el("span", { class: "caption" }), more = el("span", { class: "unseen" }, words.shortlist.more(keeper)), frame = frameOf(keeper);
     pane.fill = 0.74;
     pane.most = 4;
     pane.ticks = false;
-    const tile = el("button", { type: "button", class: "tile", on: { click: () => tap(tile) } }, pane.root, caption);
+    const tile = el("button", { type: "button", class: "tile", on: { click: () => tap(tile) } }, pane.root, caption, more);
     whenNear(tile, () => pane.showFrame({ frames: [frame] }, frame, keeper.pass));
     return { keeper, tile, caption };
   }
@@ -38,7 +38,6 @@ export function createShortlist(app) {
   function dress({ keeper, tile, caption }) {
     tile.classList.toggle("lifted", keeper.shortlist);
     tile.setAttribute("aria-pressed", String(keeper.shortlist));
-    tile.setAttribute("aria-label", words.shortlist.spoken(keeper));
     say(caption, words.shortlist.caption(keeper));
   }
 

@@ -11,7 +11,7 @@ const AHEAD = 8;
 
 /* A pane with what is said below it. */
 function createSlot(pick, look) {
-  const pane = new Pane("", look), mark = el("span", { class: "mark-place" }), text = el("span");
+  const pane = new Pane(words.pass.empty, look), mark = el("span", { class: "mark-place" }), text = el("span");
   const root = el("figure", { class: "slot" }, pane.root, el("figcaption", {}, mark, text));
   const slot = { root, pane, index: -1 };
   pane.root.addEventListener("click", () => slot.index >= 0 && !look.dragged && pick(slot.index));

@@ -58,8 +58,15 @@ export function burstSummary(number) {
 
 /* ---- loading --------------------------------------------------------------- */
 
+/* A pass without a frame has nothing to judge. */
+function withFrames(burst) {
+  burst.passes = burst.passes.filter((p) => p.frames > 0);
+  return burst;
+}
+
 export async function loadSession() {
   store.session = await api.get("api/session");
+  store.session.bursts.forEach(withFrames);
   store.version = store.session.version;
   tell("session");
 }
@@ -76,7 +83,7 @@ export function known(number) {
 
 async function fetchBurst(number, entry) {
   for (;;) {
-    const acts = entry.acts, value = await api.get(`api/burst/${number}`);
+    const acts = entry.acts, value = withFrames(await api.get(`api/burst/${number}`));
     if (entry.acts !== acts || entry.pending > 0) {
       await Promise.all([...running]);
       continue; // asked before an act of ours was saved: ask again
@@ -98,6 +105,13 @@ export function burst(number) {
 
 const summaryKeys = ["setup", "start", "clock_s", "duration_s", "mode", "perch", "nothing_sharp", "ranked", "eyes",
   "empty", "accepted", "unreadable", "passes", "recalled", "picture"];
+
+/* A burst without a pass in which every frame could be read: nothing was seen. A camera that follows its subject
+   leaves no empty scene to tell that by. */
+export function isEmpty(b) {
+  const nothing = b.ranked && !b.passes.length && !b.unreadable && b.frames >= 5 && ["moving", "unknown"].includes(b.mode);
+  return !b.recalled && (b.empty || nothing);
+}
 
 /* The newest word on a burst also goes into the list of bursts. */
 function adoptSummary(value) {
@@ -165,7 +179,7 @@ export const outcomeOf = (frame) => frame.decision || (frame.in_camera ? "keep" 
 const settled = (frame) => frame.accepted || frame.decision !== "" || frame.in_camera;
 
 /* The frames that are judged with a pass: its own; where all of them belong to other passes, those it is in. */
-export function framesOf(detail, pass) {
+function framesOf(detail, pass) {
   const own = detail.frames.filter((f) => f.pass === pass);
   return own.length ? own : detail.frames.filter((f) => f.subjects.some((s) => s.pass === pass));
 }
@@ -178,7 +192,8 @@ function recount(detail) {
     const count = (outcome) => own.filter((f) => f.outcome === outcome).length;
     const done = own.filter(settled).length;
     Object.assign(pass, { keep: count("keep"), reject: count("reject"), eyes: count("none"), decided: done });
-    pass.judged = done === own.length ? "yes" : done ? "part" : "no";
+    const touched = own.some((f) => f.accepted || f.decision !== "");
+    pass.judged = done === own.length ? "yes" : touched ? "part" : "no";
   }
   detail.eyes = detail.frames.filter((f) => f.outcome === "none").length;
   detail.accepted = detail.frames.every(settled);
@@ -215,9 +230,9 @@ export async function takeBack() {
 }
 
 export async function recall(summary, on) {
-  const before = { empty: summary.empty, recalled: summary.recalled };
-  Object.assign(summary, { empty: !on, recalled: on });
-  return act("api/recall", { burst: summary.burst, on }, [summary.burst], () => Object.assign(summary, before));
+  const before = summary.recalled;
+  summary.recalled = on;
+  return act("api/recall", { burst: summary.burst, on }, [summary.burst], () => { summary.recalled = before; });
 }
 
 export async function setShortlist(frame, on) {

@@ -14,6 +14,11 @@ function bytes(n) {
   return `${k ? n.toFixed(1) : n} ${units[k]}`;
 }
 
+const takenBack = {
+  keep: "keep", reject: "reject", clear: "back to the proposal", "accept-keep": "accept", "accept-reject": "accept", "accept-none": "accept",
+  unaccept: "no longer accepted", shortlist: "one step up", unshortlist: "one step down", recall: "brought back", unrecall: "empty after all",
+  ignore: "an area to ignore", "keep-out": "an area kept out of crops", "remove-area": "an area removed",
+};
 const outcomes = { keep: "keep", reject: "reject", none: "for your eyes" };
 const good = (v) => `good to ${v} px`;
 const offset = (ms) => (Math.abs(ms) < 0.05 ? "" : `${ms > 0 ? "+" : "−"}${Math.abs(ms) < 1000 ? `${Math.abs(ms).toFixed(0)} ms` : `${(Math.abs(ms) / 1000).toFixed(2)} s`}`);
@@ -33,10 +38,11 @@ const passName = ({ burst, pass }) => (burst.passes.length > 1 ? `burst ${burst.
 export const words = {
   title: (session, place) => `${place} – ${session} – chaffinch`,
   places: { all: "Places", everywhere: "Everywhere", hours: "Hours", pass: "Pass", eyes: "For your eyes", empties: "Empties", shortlist: "Shortlist", areas: "Areas", after: "After looking" },
+  readOnly: "This session can only be read: decisions cannot be saved here.",
   lost: "The engine does not answer. Everything that was saved is safe in the session; the last key may not be. Type 'chaffinch review' again and open the address that it prints. This page goes on by itself if the engine comes back here.",
   refused: (cause) => `Not saved, and shown as it was before: ${cause}`,
   noStart: (cause) => `This page cannot start: ${cause}. Type 'chaffinch review' again and open the address that it prints.`,
-  undone: (what) => `Taken back: ${what}`,
+  undone: (act, n) => `Taken back: ${takenBack[act] || act}${n > 1 ? `, ${count(n, "frame")}` : ""}`,
   nothingToUndo: "Nothing is left to take back.",
   reasons: { none: "no picture" },
   progress: {
@@ -70,7 +76,7 @@ export const words = {
   path: { label: "Where the subject was in the frame; a larger dot is sharper" },
   whole: { label: "The whole frame" },
   pass: {
-    deck: "Decide", tools: "Ways to look",
+    empty: "No frame", deck: "Decide", tools: "Ways to look",
     limits: "The engine judges sharpness, and whether all of the subject is there. It does not judge expression or pose: that is yours.",
     title: (d, pass) => joined([clock(d.start), pass && d.passes.length > 1 ? `burst ${d.burst}, pass ${pass} of ${d.passes.length}` : `burst ${d.burst}`], ", "),
     when: (d, p) => joined([count(d.frames.length, "frame"), d.perch && "perch burst", d.nothing_sharp && "nothing sharp in it", p && `${judged[p.judged]}: ${stays(p)}`]),
@@ -96,23 +102,24 @@ export const words = {
     lastPass: "This is the last pass.", firstPass: "This is the first pass.",
   },
   eyes: {
+    more: (f) => `, ${stateOf(f)}, ${f.state === "unreadable" ? `unreadable: ${f.cause}` : f.cause || f.sentence}`,
     hint: "Here the engine proposes nothing: unreadable, too few frames, or it is not sure. What you leave stays where it is.",
     sum: (open, all) => (all ? `${count(open, "frame")} left of ${all} for your eyes` : "No frame waits for your eyes."),
     caption: (number, f) => joined([`burst ${number}`, f.name, f.reason || f.state]),
-    spoken: (number, f) => joined([`Burst ${number}`, f.name, stateOf(f), f.state === "unreadable" ? `unreadable: ${f.cause}` : f.cause || f.sentence], ", "),
   },
   empties: {
-    hint: "Nothing was seen in these bursts. One key brings a burst back: it is then decoded in full and looked at again by 'chaffinch measure'.",
+    hint: (back, reject) => `Nothing was seen in these bursts; what you leave stays where it is. ${back} brings a burst back: the next 'chaffinch measure' decodes it in full and looks again. ${reject} rejects it.`,
     sum: (n, back) => (n ? joined([count(n, "burst"), back && `${back} brought back`]) : "No burst is empty."),
-    caption: (b) => (b.recalled ? "brought back" : clock(b.start)),
-    spoken: (b) => joined([`Burst ${b.burst}`, clock(b.start), count(Array.isArray(b.frames) ? b.frames.length : b.frames, "frame"), b.recalled ? "brought back for a full look" : "empty"], ", "),
+    caption: (b) => (b.recalled ? "brought back" : b.accepted && b.eyes === 0 ? "rejected" : clock(b.start)),
+    more: (b) => joined([`, burst ${b.burst}`, count(Array.isArray(b.frames) ? b.frames.length : b.frames, "frame"), !b.recalled && "empty"], ", "),
   },
   shortlist: {
     hint: "All keepers, every subject at one size. One step up puts a frame on the shortlist; leave it and go on.",
     sum: (up, all) => (all ? `${up} on the shortlist, of ${count(all, "keeper")}` : "Nothing is kept yet: judge some passes first."),
     only: "Only the shortlist", smaller: "Smaller", larger: "Larger",
     caption: (k) => joined([clock(k.time), k.good_to_px && good(k.good_to_px)]),
-    spoken: (k) => joined([k.name, clock(k.time), k.good_to_px && good(k.good_to_px), k.shortlist ? "on the shortlist" : "not on the shortlist"], ", "),
+    more: (k) => `, ${k.name.split("/").pop()}`,
+    spoken: (k) => joined([clock(k.time), k.good_to_px && good(k.good_to_px), k.shortlist ? "on the shortlist" : "not on the shortlist"], ", "),
   },
   areas: {
     hint: "Drawn once for a set-up. Drag over the picture; or focus the frame, move it with the arrow keys and size it with Shift and the arrow keys. Then say what it is for. It counts from the next 'chaffinch measure' on.",
@@ -146,7 +153,7 @@ export const words = {
     hours: { earlier: "Earlier", later: "Later", first: "First", last: "Last", look: "Look at this pass", nearer: "Nearer", farther: "Farther", order: "Most promising first, or in time", back10: "Ten back", on10: "Ten on" },
     pass: { earlier: "Earlier", later: "Later", keep: "Keep", reject: "Reject", goOn: "Accept and go on", proposal: "Back to the proposal", rejectBurst: "Reject the burst", best: "Best", first: "First frame", last: "Last frame", nextPass: "Next", lastPass: "Before", sharpSet: "Sharp set", flicker: "Flicker", hold: "Hold", play: "Play", whole: "Whole", nearer: "Nearer", farther: "Farther", panLeft: "Move left", panRight: "Move right", panUp: "Move up", panDown: "Move down" },
     eyes: { earlier: "Earlier", later: "Later", keep: "Keep", reject: "Reject", proposal: "Leave it open", look: "Look closely" },
-    empties: { earlier: "Earlier", later: "Later", rowUp: "Row above", rowDown: "Row below", recall: "Bring back", look: "Look closely" },
+    empties: { earlier: "Earlier", later: "Later", rowUp: "Row above", rowDown: "Row below", recall: "Bring back", rejectBurst: "Reject the burst", look: "Look closely" },
     shortlist: { earlier: "Earlier", later: "Later", stepUp: "One step up", stepDown: "Step down", leave: "Leave, go on", look: "Look closely", only: "Only the shortlist", nearer: "Larger", farther: "Smaller" },
     after: { copy: "Copy the command" },
   },
