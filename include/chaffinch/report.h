@@ -112,4 +112,36 @@ bool report_hand_on(struct session *s, struct worker_pool *workers,
                     const struct report_hand_on_options *options, struct report_handed_on *handed,
                     struct err *err);
 
+struct report_deliver_options {
+    const char *folder; /* made where it is missing; outside of the session */
+    const char *label;  /* part of each name; NULL = the session's label, else its folder's name */
+    bool with_place;    /* keep GPS, serial numbers, owner, maker notes; raw files go along too */
+};
+struct report_delivered {
+    uint64_t written;  /* files, each read back from the disk */
+    uint64_t there;    /* lay there already, byte for byte */
+    uint64_t withheld; /* frames that have no JPEG: a raw file cannot lose what tells a place */
+    uint64_t unseen, failed;
+};
+/* Copies of the kept frames, named DATE_LABEL_CAMERANUMBER, with the marks embedded as XMP and the coded
+   picture untouched. A session open for reading will do. */
+bool report_deliver(struct session *s, struct worker_pool *workers,
+                    const struct report_hand_on_options *marks, const struct report_deliver_options *options,
+                    struct report_delivered *delivered, struct err *err);
+
+struct report_crop_options {
+    const char *folder; /* NULL = `.chaffinch/crops/` */
+    double aspect;      /* width / height of the upright crop */
+    double fill;        /* share of the crop that the subject takes, in its longer direction */
+    bool without_place, unseen;
+};
+/* One line a kept frame: where its crop lies, its size, what it is good to; or why there is no such crop. */
+typedef bool report_crop_line(void *context, const char *line, struct err *err);
+struct report_cropped {
+    uint64_t written, there, impossible, unseen, failed;
+};
+/* Lossless crops around the subject of each kept frame, as new files. */
+bool report_cut(struct session *s, struct worker_pool *workers, const struct report_crop_options *options,
+                report_crop_line *line, void *context, struct report_cropped *cropped, struct err *err);
+
 #endif

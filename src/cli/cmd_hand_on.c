@@ -72,6 +72,35 @@ static void print_handed(const struct report_handed_on *h, const char *session)
     }
 }
 
+static void print_delivered(const struct report_delivered *d, const struct report_deliver_options *options)
+{
+    char safe[400];
+    print_count(d->written, "file delivered and verified", "files delivered and verified");
+    print_count(d->there, "file lay there already, the same", "files lay there already, the same");
+    print_count(
+        d->withheld,
+        "frame withheld: it has no JPEG, and its raw file tells the body (--with-place takes it)",
+        "frames withheld: they have no JPEG, and their raw files tell the body (--with-place takes them)");
+    print_count(d->unseen, "kept frame left out that nobody has looked at (--unseen takes it along)",
+                "kept frames left out that nobody has looked at (--unseen takes them along)");
+    if (d->written + d->there == 0)
+        (void)printf("nothing delivered to '%s'\n", err_escape(safe, sizeof safe, options->folder));
+}
+
+static int deliver(struct cli *cli, const char *path, const struct report_hand_on_options *marks,
+                   const struct report_deliver_options *options)
+{
+    struct err err = ERR_INIT;
+    struct report_delivered delivered = {0};
+    struct session *s = session_open(cli->fs, path, SESSION_READ, cli->log, cli->stop, &err);
+    bool ok = s != NULL && report_deliver(s, cli->workers, marks, options, &delivered, &err);
+    session_close(s);
+    if (!ok)
+        return cli_fail(cli, &err);
+    print_delivered(&delivered, options);
+    return cli_finish(cli, delivered.failed > 0 ? 1 : 0);
+}
+
 static int hand_on(struct cli *cli, const char *path, const struct report_hand_on_options *options)
 {
     struct err err = ERR_INIT;
@@ -91,6 +120,7 @@ int cmd_hand_on(struct cli *cli, int argc, char **argv)
                                                          REPORT_KEYWORD_PASS};
     uint32_t keep_rating = 1, shortlist_rating = 3;
     const char *name = NULL, *keywords = NULL;
+    struct report_deliver_options delivery = {.folder = NULL};
     const struct option_spec table[] = {
         {"keep-rating", OPTION_COUNT, &keep_rating, "N", "xmp:Rating of kept frames (default 1; 0 = none)", 0,
          3},
@@ -102,11 +132,17 @@ int cmd_hand_on(struct cli *cli, int argc, char **argv)
         {"prefix", OPTION_TEXT, &options.prefix, "TEXT", "stands before each keyword", 0, 0},
         {"sidecar-name", OPTION_TEXT, &name, "HOW",
          "of new sidecars: base (IMG_1.xmp, default) or whole (IMG_1.JPG.xmp)", 0, 0},
+        {"deliver", OPTION_TEXT, &delivery.folder, "DIR",
+         "instead: copies in DIR, named DATE_LABEL_CAMERANUMBER, with the marks inside", 0, 0},
+        {"label", OPTION_TEXT, &delivery.label, "TEXT", "the LABEL of delivered copies", 0, 0},
+        {"with-place", OPTION_FLAG, &delivery.with_place, NULL,
+         "delivered copies keep GPS, serial numbers and owner; raw files go along", 0, 0},
     };
     const struct command_spec spec = {
         "chaffinch hand-on",
         "SESSION [--keep-rating N] [--shortlist-rating N] [--mark-rejects]\n"
-        "       [--unseen] [--keywords LIST] [--prefix TEXT] [--sidecar-name base|whole]",
+        "       [--unseen] [--keywords LIST] [--prefix TEXT] [--sidecar-name base|whole]\n"
+        "       [--deliver DIR [--label TEXT] [--with-place]]",
         "Hands the kept frames on to other programs as XMP sidecars (ISO 16684): a rating, and keywords for "
         "set-up,\nburst and pass. Only what a person has decided or accepted is handed on. A rating that is "
         "there and not\nzero stays, 4 and 5 are never written. Pictures are never changed. A sidecar that "
@@ -127,5 +163,11 @@ int cmd_hand_on(struct cli *cli, int argc, char **argv)
         return cli_fail(cli, &err);
     options.keep_rating = (int)keep_rating;
     options.shortlist_rating = (int)shortlist_rating;
+    if (delivery.folder != NULL)
+        return deliver(cli, arguments.arg[0], &options, &delivery);
+    if (delivery.label != NULL || delivery.with_place) {
+        err_set(&err, ERR_USAGE, "--label and --with-place go with --deliver DIR");
+        return cli_fail(cli, &err);
+    }
     return hand_on(cli, arguments.arg[0], &options);
 }
