@@ -144,4 +144,24 @@ struct report_cropped {
 bool report_cut(struct session *s, struct worker_pool *workers, const struct report_crop_options *options,
                 report_crop_line *line, void *context, struct report_cropped *cropped, struct err *err);
 
+/* ---- what a session teaches -----------------------------------------------------------------------------
+ */
+
+enum report_lesson_format { REPORT_LESSON_TEXT, REPORT_LESSON_JSON, REPORT_LESSON_PAGE };
+struct report_lesson_options {
+    enum report_lesson_format format;
+    double mm_per_px;   /* at the plane of focus, from a focus aid of known length; 0 = not known */
+    double scale_error; /* of it, as a share */
+    const char *left,
+        *right; /* what stands on either side of the picture ("the post"); NULL = the side's name */
+    double sensor_width_mm; /* 0 = not known */
+    double distance_mm;     /* of the plane of focus; 0 = as the Exif tells */
+};
+/* Per set-up: where the plane of focus lay and how far to move the focus aid, frames within the sharp zone,
+   speed and motion blur, what costs the frames, cut frames by side, trigger, burst length, keeper rates. Each
+   piece of advice carries its numbers and its sample. Needs a session open for reading; `workers` only for
+   the page, which is self-contained and carries no path, serial number or position. Appends to `out`. */
+bool report_lesson(struct session *s, struct worker_pool *workers,
+                   const struct report_lesson_options *options, struct str *out, struct err *err);
+
 #endif
