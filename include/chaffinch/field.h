@@ -107,7 +107,8 @@ struct field_setup {
     double background_mm;                   /* from the lens; INFINITY = the sky */
     double smooth_mm;                       /* wanted blur disc of the background, on the sensor */
     double speed_mps;
-    double angle_deg; /* of the path to the plane of focus: 90 = head-on; NAN: the worst of each is told */
+    char speed_text[24]; /* as it was typed, for the notes; "" = in m/s */
+    double angle_deg;    /* of the path to the plane of focus: 90 = head-on; NAN: the worst of each is told */
     double shutter_s;
     double blur_mm;   /* motion blur that is allowed, on the sensor; NAN: as large as coc_mm */
     double readout_s; /* of a rolling shutter, first to last row */
@@ -158,6 +159,8 @@ void field_write_table(struct str *out, const struct field_setup *setup, const s
 /* One object and a line end; null for NAN and INFINITY; lengths in mm. */
 bool field_write_json(struct str *out, const struct field_setup *setup, const struct field_answer *answer,
                       struct err *err);
+/* One self-contained HTML page for a phone or A6 paper: the picture and the table. */
+void field_write_page(struct str *out, const struct field_setup *setup, const struct field_answer *answer);
 /* The set-up from above as SVG: camera, sharp zone, path, background; below it the sharp zone enlarged. */
 void field_write_picture(struct str *out, const struct field_setup *setup, const struct field_answer *answer);
 

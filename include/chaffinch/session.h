@@ -21,6 +21,7 @@
 #include "chaffinch/card.h"
 #include "chaffinch/catalogue.h"
 #include "chaffinch/err.h"
+#include "chaffinch/frame.h"
 #include "chaffinch/hash.h"
 #include "chaffinch/log.h"
 #include "chaffinch/root.h"
@@ -50,6 +51,10 @@ void session_close(struct session *s); /* NULL is accepted */
    pictures are compared; CARD_SAME_UNKNOWN where one of them does not tell its time. */
 enum card_same session_same_exposure(void *context, int fd_a, const char *path_a, int fd_b,
                                      const char *path_b);
+
+/* What the head of one picture tells, read in an idle worker. ERR_FORMAT when it is no picture. */
+bool session_peek(struct worker_pool *workers, int fd, const char *path, struct frame_meta *meta,
+                  struct err *err);
 
 struct session_measure_options {
     bool all;       /* measure again what was measured */

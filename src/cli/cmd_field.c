@@ -1,17 +1,20 @@
 /* Planning: the words of the command line become a setup, the field module answers. */
+#include <fcntl.h>
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
 
 #include "chaffinch/field.h"
+#include "chaffinch/frame.h"
 #include "chaffinch/publish.h"
+#include "chaffinch/session.h"
 #include "cli.h"
 
 /* What was typed; NULL where nothing was. */
 struct words {
     const char *focal, *aperture, *distance, *coc, *sensor, *pixels;
     const char *background, *smooth, *speed, *angle, *shutter, *blur, *readout, *fps, *reaction;
-    const char *card, *frame_size, *format, *picture;
+    const char *card, *frame_size, *format, *picture, *page, *from;
 };
 
 /* A blur of any unit in mm on the sensor. */
@@ -87,6 +90,9 @@ static bool read_rest(const struct words *w, struct field_setup *s, struct err *
 {
     if ((w->card == NULL) != (w->frame_size == NULL))
         return err_set(err, ERR_USAGE, "--card and --frame-size go together");
+    bool bare = w->speed != NULL && strpbrk(w->speed, "kmfn") == NULL;
+    if (w->speed != NULL && strlen(w->speed) + sizeof " m/s" <= sizeof s->speed_text)
+        (void)strcat(strcpy(s->speed_text, w->speed), bare ? " m/s" : "");
     return (w->speed == NULL || field_read_speed("--speed", w->speed, &s->speed_mps, err)) &&
            (w->angle == NULL || field_read_angle("--angle", w->angle, &s->angle_deg, err)) &&
            (w->shutter == NULL || field_read_time("--shutter", w->shutter, &s->shutter_s, err)) &&
@@ -96,6 +102,39 @@ static bool read_rest(const struct words *w, struct field_setup *s, struct err *
            (w->frame_size == NULL ||
             field_read_bytes("--frame-size", w->frame_size, 1e6, &s->frame_bytes, err)) &&
            read_blurs(w, s, err);
+}
+
+/* What the frame's Exif knows, in the words that the options take. */
+struct frame_words {
+    char focal[32], aperture[32], distance[32], shutter[32], pixels[32];
+};
+
+static void take(const char **word, char out[32], bool known, const char *format, double value)
+{
+    if (*word != NULL || !known)
+        return;
+    (void)snprintf(out, 32, format, value);
+    *word = out;
+}
+
+/* What was typed goes before what the frame tells. */
+static bool read_frame(struct cli *cli, const char *path, struct frame_words *known, struct words *w,
+                       const struct field_setup *s, struct err *err)
+{
+    struct frame_meta meta;
+    (void)s;
+    int fd = files_open_regular(cli->fs, AT_FDCWD, path, NULL, path, err);
+    bool ok = fd >= 0 && session_peek(cli->workers, fd, path, &meta, err);
+    files_drop(cli->fs, fd);
+    if (!ok)
+        return false;
+    take(&w->focal, known->focal, meta.focal_mm > 0, "%.3fmm", meta.focal_mm);
+    take(&w->aperture, known->aperture, meta.f_number > 0, "%.3f", meta.f_number);
+    take(&w->distance, known->distance, meta.focus_m > 0, "%.4fm", meta.focus_m);
+    take(&w->shutter, known->shutter, meta.exposure_s > 0, "%.9f", meta.exposure_s);
+    uint32_t edge = meta.width_px > meta.height_px ? meta.width_px : meta.height_px;
+    take(&w->pixels, known->pixels, edge > 0 && w->sensor != NULL, "%.0f", edge);
+    return true;
 }
 
 static bool read_format(const char *word, bool *json, struct err *err)
@@ -121,24 +160,30 @@ static bool print_answer(const struct field_setup *s, const struct field_answer 
     return ok;
 }
 
-static bool save_picture(struct cli *cli, const char *path, const struct field_setup *s,
-                         const struct field_answer *a, struct err *err)
+typedef void write_answer(struct str *out, const struct field_setup *setup,
+                          const struct field_answer *answer);
+
+static bool save(struct cli *cli, const char *path, write_answer *write, const struct field_setup *s,
+                 const struct field_answer *a, struct err *err)
 {
     struct str out = STR_INIT;
-    field_write_picture(&out, s, a);
+    write(&out, s, a);
     bool ok = str_ok(&out, err) && publish_user_file(cli->fs, path, out.bytes, out.size, err);
     str_release(&out);
     return ok;
 }
 
-static int answer(struct cli *cli, const struct words *w, struct field_setup *s)
+static int answer(struct cli *cli, struct words *w, struct field_setup *s)
 {
     struct err err = ERR_INIT;
     struct field_answer a;
     bool json;
-    bool ok = read_format(w->format, &json, &err) && read_optics(w, s, &err) && read_rest(w, s, &err) &&
-              field_solve(s, &a, &err) &&
-              (w->picture == NULL || save_picture(cli, w->picture, s, &a, &err)) &&
+    struct frame_words known;
+    bool ok = read_format(w->format, &json, &err) &&
+              (w->from == NULL || read_frame(cli, w->from, &known, w, s, &err)) && read_optics(w, s, &err) &&
+              read_rest(w, s, &err) && field_solve(s, &a, &err) &&
+              (w->picture == NULL || save(cli, w->picture, field_write_picture, s, &a, &err)) &&
+              (w->page == NULL || save(cli, w->page, field_write_page, s, &a, &err)) &&
               print_answer(s, &a, json, &err);
     return ok ? cli_finish(cli, 0) : cli_fail(cli, &err);
 }
@@ -175,11 +220,15 @@ int cmd_field(struct cli *cli, int argc, char **argv)
         {"frame-size", OPTION_TEXT, &w.frame_size, "SIZE", "of one frame, all its files: 20MB", 0, 0},
         {"picture", OPTION_TEXT, &w.picture, "FILE",
          "draws the set-up from above, as SVG; a file that exists is never replaced", 0, 0},
+        {"page", OPTION_TEXT, &w.page, "FILE",
+         "writes one self-contained page for a phone or A6 paper; never over a file", 0, 0},
+        {"from", OPTION_TEXT, &w.from, "FRAME",
+         "takes from a frame's Exif what is not given: lens, aperture, distance, shutter", 0, 0},
         {"format", OPTION_TEXT, &w.format, "FORM", "table (default) or json", 0, 0},
     };
     const struct command_spec spec = {
         "chaffinch field",
-        "--focal MM --aperture N --distance LENGTH [options]",
+        "--focal MM --aperture N --distance LENGTH [--from FRAME] [options]",
         "Works out before a session what will be sharp, how smooth the background is, how far a moving "
         "subject\nsmears and how many frames catch it. A thin lens in its exact form; distances from the "
         "lens. A number\nwithout a unit is mm for --focal and --coc, m for --distance and --background, m/s "

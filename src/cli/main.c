@@ -26,7 +26,7 @@ static const struct cli_command commands[] = {
     {"explain", cmd_explain, false, "say why a frame stands where it stands"},
     {"decide", cmd_decide, false, "record a person's keep or reject; it always wins"},
     {"review", cmd_review, true, "open a page to look at the passes and decide"},
-    {"field", cmd_field, false, "work out depth of field, background, motion blur and timing beforehand"},
+    {"field", cmd_field, true, "work out depth of field, background, motion blur and timing beforehand"},
     {"sheet", cmd_sheet, true, "write the contact sheet"},
     {"report", cmd_report, true, "say what a session teaches for the next one"},
     {"crop", cmd_crop, true, "cut the kept frames around their subject, losing nothing"},

@@ -16,6 +16,7 @@ enum {
     ZONE_HEIGHT = 120,
     ZONE_NEAR_X = 210,
     ZONE_FAR_X = 510,
+    PATH_HALF = 190,
     MAX_DOTS = 60
 };
 
@@ -81,13 +82,19 @@ static void path(struct str *out, const struct field_setup *s, const struct fiel
 {
     double angle = (isnan(s->angle_deg) ? 90 : s->angle_deg) * 3.14159265358979323846 / 180;
     double dx = -sin(angle), dy = cos(angle), middle = ZONE_Y + ZONE_HEIGHT / 2.0;
-    /* As far as the drawing has room. */
-    double reach = fmin(190 / fmax(fabs(dx), 1e-6), (ZONE_HEIGHT / 2.0 - 6) / fmax(fabs(dy), 1e-6));
+    /* As far as the drawing has room. A path at a shallow angle would leave it at once: its way across is
+       drawn to a smaller scale, so that the frames within the zone are all there. */
+    double room = ZONE_HEIGHT / 2.0 - 6;
+    if (fabs(dx) > 0.02 && fabs(dy) * PATH_HALF / fabs(dx) > room)
+        dy = dy > 0 ? room / PATH_HALF * fabs(dx) : -room / PATH_HALF * fabs(dx);
+    double reach = fmin(PATH_HALF / fmax(fabs(dx), 1e-6), room / fmax(fabs(dy), 1e-6));
     double step = a->advance_mm * px_per_mm;
     str_printf(out, "<path class=\"path\" d=\"M%.1f %.1fL%.1f %.1f\"/>\n", plane_x - dx * reach,
                middle - dy * reach, plane_x + dx * reach, middle + dy * reach);
-    if (isnan(step) || step * MAX_DOTS < 2 * reach)
+    if (isnan(step) || !(step > 0))
         return;
+    /* More dots than can be told apart: every second, every tenth ... */
+    step *= fmax(1, ceil(2 * reach / step / MAX_DOTS));
     for (double at = -floor(reach / step) * step; at <= reach + 1e-9; at += step)
         str_printf(out, "<circle class=\"ink\" cx=\"%.1f\" cy=\"%.1f\" r=\"4\"/>\n", plane_x + dx * at,
                    middle + dy * at);

@@ -47,6 +47,17 @@ static struct words exposure(double seconds)
     return w;
 }
 
+/* As it was typed: who thinks in km/h is not helped by m/s. */
+static struct words speed(const struct field_setup *s)
+{
+    struct words w;
+    if (s->speed_text[0] != '\0')
+        (void)snprintf(w.text, sizeof w.text, "%s", s->speed_text);
+    else
+        (void)snprintf(w.text, sizeof w.text, "%.4g m/s", s->speed_mps);
+    return w;
+}
+
 static struct words pixels(double px)
 {
     struct words w;
@@ -175,7 +186,7 @@ static void motion_rows(struct rows *r)
     if (!isnan(s->shutter_s)) {
         add(r, "motion blur",
             isnan(a->motion_blur_px) ? on_sensor(a->motion_blur_mm).text : pixels(a->motion_blur_px).text);
-        note(r, "%s at %.4g m/s, %s", exposure(s->shutter_s).text, s->speed_mps, path);
+        note(r, "%s at %s, %s", exposure(s->shutter_s).text, speed(s).text, path);
     }
     if (!isinf(a->shutter_needed_s) && !isnan(a->shutter_needed_s)) {
         add(r, "shutter time needed", exposure(a->shutter_needed_s).text);
@@ -198,7 +209,7 @@ static void burst_rows(struct rows *r)
     r->section = "burst";
     if (!isnan(a->time_in_depth_s)) {
         add(r, "time in the sharp zone", duration(a->time_in_depth_s).text);
-        note(r, "%.4g m/s, %s", s->speed_mps, path);
+        note(r, "%s, %s", speed(s).text, path);
     }
     if (!isnan(a->frames_in_depth)) {
         add(r, "frames in the sharp zone", count(a->frames_in_depth).text);

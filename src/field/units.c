@@ -49,6 +49,8 @@ static const struct unit speeds[] = {
     {"mph", 1609.344 / 3600, false},
     {"ft/s", FOOT_MM / 1000, false},
     {"kn", 1852.0 / 3600, false},
+    {"kt", 1852.0 / 3600, false},
+    {"mps", 1, false},
     {NULL, 0, false},
 };
 static const struct unit times[] = {

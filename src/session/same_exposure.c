@@ -31,6 +31,21 @@ static bool peek(struct worker_pool *workers, int fd, const char *path, struct j
     return ok && peeked->readable[0] && peeked->meta.has_time;
 }
 
+bool session_peek(struct worker_pool *workers, int fd, const char *path, struct frame_meta *meta,
+                  struct err *err)
+{
+    struct job_peeked peeked;
+    char safe[400];
+    memset(&peeked, 0, sizeof peeked);
+    (void)peek(workers, fd, path, &peeked);
+    if (!peeked.readable[0])
+        return err_set(err, ERR_FORMAT, "'%s' is no picture that can be read%s%s",
+                       err_escape(safe, sizeof safe, path), peeked.cause[0][0] != '\0' ? ": " : "",
+                       peeked.cause[0]);
+    *meta = peeked.meta;
+    return true;
+}
+
 static bool same_body(const struct frame_meta *a, const struct frame_meta *b)
 {
     if (a->serial[0] != '\0' && b->serial[0] != '\0' && strcmp(a->serial, b->serial) != 0)

@@ -32,6 +32,31 @@ if command -v xmllint >/dev/null; then status 0 xmllint --noout "$work/plan.svg"
 cp "$work/plan.svg" "$work/copy.svg"
 status 3 plan --picture "$work/plan.svg"; one_line "$work/err"; same "$work/plan.svg" "$work/copy.svg" "the old picture stays"
 [ ! -s "$work/out" ] && ok "and nothing is printed" || fail "a table was printed all the same"
+# A shallow path: all frames within the zone are drawn, the way across to a smaller scale.
+status 0 chaffinch field --focal 300 --aperture 4 --distance 5m --sensor four-thirds --speed 8m/s --angle 10 --fps 500 --picture "$work/shallow.svg"
+inside=$(sed -n 's/.*>\([0-9.]*\) frames inside<.*/\1/p' "$work/shallow.svg"); dots=$(grep -c '<circle' "$work/shallow.svg")
+if [ "$dots" -ge "${inside%.*}" ] && [ "$dots" -le 61 ]; then ok "$dots dots for $inside frames inside"; else fail "$dots dots for $inside frames"; fi
+# The speed comes back as it was typed.
+status 0 plan --speed 30km/h --shutter 1/3200; says "$work/out" "30km/h"
+status 0 plan --speed "18 mph" --shutter 1/3200; says "$work/out" "18 mph"
+status 0 plan --speed 8 --shutter 1/3200; says "$work/out" "8 m/s"
+# One page, self-contained.
+status 0 plan --speed 8m/s --fps 60 --page "$work/plan.html"
+if grep -qE 'src=|href=|@import|url\(' "$work/plan.html"; then fail "the page asks for more"; else ok "the page needs nothing else"; fi
+says "$work/plan.html" "<svg"; says "$work/plan.html" "depth of field"
+cp "$work/plan.html" "$work/copy.html"
+status 3 plan --page "$work/plan.html"; one_line "$work/err"; same "$work/plan.html" "$work/copy.html" "the old page stays"
+# What a frame knows need not be typed.
+cardgen "$work/c" --size 800x600 --only lone >/dev/null || fail "cardgen"
+frame=$(find "$work/c/card" -name '*.JPG' | head -n 1)
+status 0 chaffinch field --from "$frame" --distance 5m --sensor full-frame
+says "$work/out" "200 mm at f/2"
+status 0 chaffinch field --from "$frame" --distance 5m --aperture 8
+says "$work/out" "200 mm at f/8"
+status 2 chaffinch field --from "$frame"; says "$work/err" "--distance is missing"
+status 1 chaffinch field --from "$0" --distance 5m; one_line "$work/err"; says "$work/err" "no picture"
+status 4 chaffinch field --from "$work/none.jpg" --distance 5m; one_line "$work/err"
+
 # What cannot be: one line that names the value, status 2, nothing on stdout.
 bad() { named=$1; shift; status 2 "$@"; one_line "$work/err"; says "$work/err" "$named"; [ ! -s "$work/out" ] || fail "printed something"; }
 bad "'200 mm'" chaffinch field --focal 300 --aperture 4 --distance 20cm
