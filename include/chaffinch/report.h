@@ -164,4 +164,8 @@ struct report_lesson_options {
 bool report_lesson(struct session *s, struct worker_pool *workers,
                    const struct report_lesson_options *options, struct str *out, struct err *err);
 
+/* Five lines and a sentence about the last bursts, for the field: birds, frames in the sharp zone, which side
+   the plane of focus lies, focus or motion, clipped share; what to change. */
+bool report_glance(const struct session_glance *glance, struct str *out, struct err *err);
+
 #endif

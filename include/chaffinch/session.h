@@ -24,6 +24,7 @@
 #include "chaffinch/frame.h"
 #include "chaffinch/hash.h"
 #include "chaffinch/log.h"
+#include "chaffinch/rank.h"
 #include "chaffinch/root.h"
 #include "chaffinch/worker.h"
 
@@ -165,5 +166,24 @@ bool session_picture_bytes(const struct worker_result *result, const uint8_t **j
 /* The empty background of a set-up as a small grey JPEG, one px a cell; malloc'ed, caller frees.
    ERR_NOT_FOUND where none is kept. */
 bool session_background(struct session *s, int64_t setup, uint8_t **jpeg, size_t *size, struct err *err);
+
+/* The last bursts of a card or folder, in memory: nothing is written anywhere. */
+struct session_glimpse {
+    struct rank_scores scores; /* frame = index within the burst */
+    size_t n_frames, n_passes;
+    bool rests, has_time;
+    double clipped; /* share of px at black or white */
+    double exposure_s;
+    int orientation;
+    uint32_t width_px, height_px; /* stored */
+};
+struct session_glance {
+    struct session_glimpse *burst; /* in time order */
+    size_t n;
+};
+/* `last` bursts of at least 5 frames, JPEGs only. ERR_USAGE when there are none. The caller releases it. */
+bool session_look(const struct files *fs, const char *card, struct worker_pool *workers, size_t last,
+                  struct log *log, const volatile int *stop, struct session_glance *glance, struct err *err);
+void session_glance_release(struct session_glance *glance);
 
 #endif

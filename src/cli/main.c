@@ -28,6 +28,7 @@ static const struct cli_command commands[] = {
     {"review", cmd_review, true, "open a page to look at the passes and decide"},
     {"field", cmd_field, true, "work out depth of field, background, motion blur and timing beforehand"},
     {"sheet", cmd_sheet, true, "write the contact sheet"},
+    {"glance", cmd_glance, true, "look at the last bursts of a card, between two passes"},
     {"report", cmd_report, true, "say what a session teaches for the next one"},
     {"crop", cmd_crop, true, "cut the kept frames around their subject, losing nothing"},
     {"hand-on", cmd_hand_on, true, "write what was decided as XMP sidecars for other programs"},
