@@ -102,6 +102,7 @@ struct report_handed_on {
     uint64_t prepared;     /* merged texts that wait for chaffinch-apply --sidecars */
     uint64_t unchanged;    /* sidecars that say all of it already */
     uint64_t rated_before; /* a rating that was there stays */
+    uint64_t away;         /* lie in rejects/ and are left out */
     uint64_t unseen;       /* kept by the engine, left out since nobody has looked */
     uint64_t failed;       /* each named through the session's log */
 };

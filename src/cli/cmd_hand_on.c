@@ -63,6 +63,7 @@ static void print_handed(const struct report_handed_on *h, const char *session)
     print_count(h->rated_before, "rating that was there stays", "ratings that were there stay");
     print_count(h->unseen, "kept frame left out that nobody has looked at (--unseen takes it along)",
                 "kept frames left out that nobody has looked at (--unseen takes them along)");
+    print_count(h->away, "frame left out that lies in rejects/", "frames left out that lie in rejects/");
     if (h->frames == 0)
         (void)puts("no frame to hand on: decide or accept first ('chaffinch decide', 'chaffinch review')");
     if (h->prepared > 0) {

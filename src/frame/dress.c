@@ -200,6 +200,9 @@ bool frame_dress(const uint8_t *jpeg, size_t size, const uint8_t *body, size_t b
     str_append_bytes(out, "\xff\xd8", 2);
     if (!put_head(jpeg, size, body != NULL, dress, out, &at, err))
         return false;
+    /* What is not understood may hold anything. */
+    if (size - at < 2 || jpeg[at] != MARK || jpeg[at + 1] != SOS)
+        return err_set(err, ERR_FORMAT, "its segments make no sense before the picture begins");
     if (body != NULL)
         str_append_bytes(out, body + 2, body_size - 2);
     else

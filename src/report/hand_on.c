@@ -88,6 +88,11 @@ static bool add_item(struct handing *h, const struct hand_on_item *item, struct 
                     picture != NULL ? "it lies outside of the session" : "it has no JPEG and no raw file");
         return true;
     }
+    /* What apply moved goes on living at home: its sidecars are handed on there. */
+    if (root_is_ours(picture) || strncmp(picture, ROOT_REJECTS "/", sizeof ROOT_REJECTS) == 0) {
+        h->handed->away++;
+        return true;
+    }
     if (!sidecars_find(&h->s->root, item, h->options->name, &sidecars, err))
         return false;
     h->handed->frames++;
