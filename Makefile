@@ -45,6 +45,7 @@ BENCH_SRC  := $(sort $(wildcard tests/bench/bench_*.c))
 BENCH_PARTS := $(filter-out $(BENCH_SRC),$(sort $(wildcard tests/bench/*.c))) $(filter-out %/main.c,$(CARDGEN_SRC))
 CRASH_SRC  := $(sort $(wildcard tests/crash/*.c))
 TORTURE_SRC := $(sort $(wildcard tests/torture/*.c))
+FUZZ_SRC   := $(sort $(wildcard tests/fuzz/fuzz_*.c))
 HEADERS    := $(sort $(wildcard include/chaffinch/*.h))
 THREADED   := $(sort $(wildcard tests/unit/test_card*.c))
 STYLED     := $(sort $(wildcard include/chaffinch/*.h src/*/*.[ch] tests/*/*.[ch]))
@@ -60,6 +61,11 @@ TORTURE_BIN := $(patsubst tests/torture/%.c,$(OUT)/torture/%,$(filter tests/tort
 TORTURE_OBJ := $(call obj,$(filter-out tests/torture/torture_%,$(TORTURE_SRC)) $(filter-out src/cli/main.c,$(CLI_SRC)) $(filter-out src/cli_apply/main.c,$(ACLI_SRC))) \
                $(OUT)/torture/engine_main.o $(OUT)/torture/apply_main.o
 TORTURE_WRAP := $(foreach f,files_system nanosleep malloc calloc realloc strdup strndup realpath exif_data_new,-Wl,--wrap=$(f))
+FUZZ_NAMES := $(patsubst tests/fuzz/fuzz_%.c,%,$(FUZZ_SRC))
+FUZZ_OBJ  := $(call obj,tests/fuzz/fuzz.c tests/torture/mutate.c tests/torture/tree.c tests/torture/picture.c)
+FUZZ_BIN  := $(FUZZ_NAMES:%=$(OUT)/fuzz/%)
+REPLAY_BIN := $(FUZZ_NAMES:%=$(OUT)/fuzz/replay_%)
+FUZZ_S    ?= 3600
 
 .DEFAULT_GOAL := all
 .DELETE_ON_ERROR:
@@ -117,12 +123,20 @@ $(OUT)/torture/%: $(OUT)/tests/torture/%.o $(TORTURE_OBJ) $(OUT)/libtest.a
 
 $(OUT)/libbench.a: $(call obj,$(BENCH_PARTS))
 	@rm -f $@; $(AR) rcs $@ $^
+# One target, two programs: with libFuzzer (clang only), or with what replays the corpora.
+$(OUT)/fuzz/replay_%: $(OUT)/tests/fuzz/fuzz_%.o $(OUT)/tests/fuzz/replay.o $(FUZZ_OBJ) $(OUT)/libtest.a
+	@mkdir -p $(@D)
+	$(CC) $(CFLAGS_ALL) $(LDFLAGS_ALL) -o $@ $^ $(LIBS)
+$(OUT)/fuzz/%: $(OUT)/tests/fuzz/fuzz_%.o $(FUZZ_OBJ) $(OUT)/libtest.a
+	@mkdir -p $(@D)
+	$(CC) $(CFLAGS_ALL) $(LDFLAGS_ALL) -fsanitize=fuzzer -o $@ $^ $(LIBS)
+
 $(OUT)/bench/%: $(OUT)/tests/bench/%.o $(OUT)/libbench.a $(OUT)/libtest.a
 	@mkdir -p $(@D)
 	$(CC) $(CFLAGS_ALL) $(LDFLAGS_ALL) -o $@ $^ $(LIBS)
 
 compile_commands.json: Makefile
-	@scripts/compile-commands '$(CC) $(CPPFLAGS_ALL) $(CFLAGS_ALL)' $(ALL_SRC) $(CLI_SRC) $(ACLI_SRC) $(CARDGEN_SRC) $(UNIT_SRC) $(CRASH_SRC) $(TORTURE_SRC) $(BENCH_SRC) $(BENCH_PARTS) $(REF_SRC) > $@
+	@scripts/compile-commands '$(CC) $(CPPFLAGS_ALL) $(CFLAGS_ALL)' $(ALL_SRC) $(CLI_SRC) $(ACLI_SRC) $(CARDGEN_SRC) $(UNIT_SRC) $(CRASH_SRC) $(TORTURE_SRC) $(wildcard tests/fuzz/*.c) $(BENCH_SRC) $(BENCH_PARTS) $(REF_SRC) > $@
 
 cardgen: $(OUT)/cardgen ## build the demo card generator
 
@@ -153,6 +167,18 @@ torture-short: $(TORTURE_BIN) ## a sample of the torture tests: faults, kills, p
 torture: $(TORTURE_BIN) ## all of them: every call of every command fails, in every way (long)
 	@for t in $(TORTURE_BIN); do CHAFFINCH_LONG=1 $$t || exit 1; done
 
+fuzz-replay: $(REPLAY_BIN) ## the corpora of the fuzz targets as plain tests
+	@for t in $(REPLAY_BIN); do $$t || exit 1; done
+
+fuzz-smoke: ## a few seconds of each fuzz target (clang, ASan + UBSan)
+	@$(MAKE) CC=clang SANITIZE=address,undefined FUZZ_S=3 fuzz-run
+
+fuzz: ## an hour of each fuzz target, guided by coverage (FUZZ_S=seconds)
+	@$(MAKE) CC=clang SANITIZE=address,undefined,fuzzer-no-link fuzz-run
+
+fuzz-run: $(FUZZ_BIN) $(REPLAY_BIN)
+	@scripts/run-fuzz $(OUT) $(FUZZ_S) $(FUZZ_NAMES)
+
 bench: $(BENCH_BIN) $(OUT)/cardgen ## measuring beside djpeg (FILES="a.jpg folder"), a large catalogue, the ranking of the demo card
 	@$(OUT)/bench/bench_measure $(FILES)
 	@$(OUT)/bench/bench_catalogue
@@ -162,7 +188,7 @@ bench: $(BENCH_BIN) $(OUT)/cardgen ## measuring beside djpeg (FILES="a.jpg folde
 bench-rank: $(OUT)/bench/bench_bursts ## how right the ranking is, on rendered bursts with a known truth (ARGS="--set report --condition wind": see DEVELOPERS.md)
 	@scripts/bench-rank $(OUT) $(ARGS)
 
-check: lint unit cli crash torture-short ## every quick test
+check: lint unit cli crash torture-short fuzz-replay ## every quick test
 
 # Workers give their limits up where a tool needs the room: see CHAFFINCH_SANITIZED in src/worker.
 valgrind: ## run the unit tests under valgrind
@@ -195,5 +221,5 @@ help: ## this list
 	@awk -F':.*## ' '/^[a-z-]+:.*## /{printf "  make %-13s %s\n", $$1, $$2}' Makefile
 	@echo "  settings: CC=$(CC) OPT=$(OPT) SANITIZE=address,undefined WERROR=1 PREFIX= DESTDIR="
 
-.PHONY: all cardgen unit headers lint cli crash torture-short torture bench bench-rank check valgrind threads check-all clean install uninstall help
+.PHONY: all cardgen unit headers lint cli crash torture-short torture fuzz-replay fuzz-smoke fuzz fuzz-run bench bench-rank check valgrind threads check-all clean install uninstall help
 -include $(shell find $(OUT) -name '*.d' 2>/dev/null)

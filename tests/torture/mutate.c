@@ -6,7 +6,8 @@
 
 #include "../ref/maker.h"
 #include "../ref/tags_maker.h"
-#include "scene.h"
+#include "picture.h"
+#include "tree.h"
 
 static struct fixture *add(struct fixtures *f, const char *name, bool raw, uint8_t *bytes, size_t size)
 {

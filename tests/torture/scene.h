@@ -8,6 +8,7 @@
 #ifndef TESTS_TORTURE_SCENE_H
 #define TESTS_TORTURE_SCENE_H
 
+#include "picture.h"
 #include "program.h"
 #include "tree.h"
 
@@ -41,8 +42,5 @@ void scene_make(struct scene *s, const char *name);
 /* Puts the session back as it was at that stage. */
 void scene_reset(const struct scene *s, enum stage stage);
 void scene_free(struct scene *s);
-
-/* A decodable picture with an Exif head that tells body and time; malloc'ed, *size is set. */
-uint8_t *scene_jpeg(uint32_t width_px, uint32_t height_px, uint32_t seed, int ms, size_t *size);
 
 #endif
