@@ -43,5 +43,7 @@ bool publish_recover(const struct root *root, struct err *err);
  * takes it. */
 bool publish_user_file(const struct files *fs, const char *path, const void *bytes, size_t size,
                        struct err *err);
+/* ERR_EXISTS where that name is taken: to be asked before long work is done for it. */
+bool publish_user_check(const struct files *fs, const char *path, struct err *err);
 
 #endif

@@ -75,6 +75,31 @@ static void take_name_back(struct act *act, const struct run_file *file, const s
         (void)step_remove(act, n->to_dir, n->to, NULL);
 }
 
+/* The file that we made, and nobody has written to it. */
+static bool still_ours(struct act *act, const struct names *n, const struct stat *made)
+{
+    struct stat now;
+    return act->fs->fstatat(act->fs->context, n->to_dir, n->to, &now, AT_SYMLINK_NOFOLLOW) == 0 &&
+           now.st_ino == made->st_ino && now.st_dev == made->st_dev && now.st_size == 0;
+}
+
+/* Makes the empty file and looks whether it still has its name: somebody may have put another in its place.
+ */
+static bool reserve(struct act *act, const struct names *n, struct stat *made, struct err *err)
+{
+    const struct files *fs = act->fs;
+    int fd = files_open(fs, n->to_dir, n->to, O_WRONLY | O_CREAT | O_EXCL, 0666, n->to, err);
+    if (fd < 0)
+        return false;
+    char safe[300];
+    bool ok = fs->fstat(fs->context, fd, made) == 0 || err_sys(err, "look at", n->to);
+    ok = ok && (still_ours(act, n, made) ||
+                err_set(err, ERR_EXISTS, "the name '%s' was taken under way: nothing is replaced",
+                        err_escape(safe, sizeof safe, n->to)));
+    files_drop(fs, fd);
+    return ok;
+}
+
 /* The last way: an empty file that only we can have made holds the name, noted before it exists. */
 static bool by_reservation(struct act *act, struct run_file *file, const struct names *n, struct err *err)
 {
@@ -86,16 +111,16 @@ static bool by_reservation(struct act *act, struct run_file *file, const struct 
             return false;
         }
     }
-    int fd = files_open(fs, n->to_dir, n->to, O_WRONLY | O_CREAT | O_EXCL, 0666, n->to, err);
-    if (fd < 0)
+    struct stat made;
+    if (!reserve(act, n, &made, err))
         return false;
-    files_drop(fs, fd);
     if (fs->renameat2(fs->context, n->from_dir, n->from, n->to_dir, n->to, 0) == 0)
         return true;
     if (look_at_names(act, file, n) == NAMES_TO)
         return true;
     err_sys(err, "rename", n->from);
-    take_name_back(act, file, n);
+    if (still_ours(act, n, &made))
+        take_name_back(act, file, n);
     return false;
 }
 

@@ -10,11 +10,11 @@ struct identity {
     ino_t inode;
 };
 
-static bool identify(const struct files *fs, int fd, struct identity *id, struct err *err)
+static bool identify(const struct files *fs, int fd, const char *shown, struct identity *id, struct err *err)
 {
     struct stat st;
     if (fs->fstat(fs->context, fd, &st) != 0)
-        return err_sys(err, "look at", "a folder");
+        return err_sys(err, "look at", shown);
     *id = (struct identity){st.st_dev, st.st_ino};
     return true;
 }
@@ -25,18 +25,18 @@ static bool same(const struct identity *a, const struct identity *b)
 }
 
 /* Climbs from the folder `fd` to the top of the file system and looks for `wanted` on the way. */
-static bool lies_in(const struct files *fs, int fd, const struct identity *wanted, bool *inside,
-                    struct err *err)
+static bool lies_in(const struct files *fs, int fd, const char *shown, const struct identity *wanted,
+                    bool *inside, struct err *err)
 {
     struct identity at = {0}, above = {0};
-    int climbed = files_open(fs, fd, ".", O_RDONLY | O_DIRECTORY, 0, ".", err);
-    bool ok = climbed >= 0 && identify(fs, climbed, &at, err);
+    int climbed = files_open(fs, fd, ".", O_RDONLY | O_DIRECTORY, 0, shown, err);
+    bool ok = climbed >= 0 && identify(fs, climbed, shown, &at, err);
     *inside = false;
     while (ok && !(*inside = same(&at, wanted))) {
-        int next = files_open(fs, climbed, "..", O_RDONLY | O_DIRECTORY, 0, "..", err);
+        int next = files_open(fs, climbed, "..", O_RDONLY | O_DIRECTORY, 0, shown, err);
         files_drop(fs, climbed);
         climbed = next;
-        ok = climbed >= 0 && identify(fs, climbed, &above, err);
+        ok = climbed >= 0 && identify(fs, climbed, shown, &above, err);
         if (!ok || same(&above, &at))
             break;
         at = above;
@@ -86,15 +86,15 @@ static bool check_overlap(struct plan *plan, int fd, const char *prefix, const c
     bool inside, around = false;
     char safe[400];
     *ours = false;
-    if (!identify(fs, plan->root->fd, &session, err) || !identify(fs, fd, &there, err) ||
-        !lies_in(fs, fd, &session, &inside, err) ||
-        (*prefix == '\0' && !lies_in(fs, plan->root->fd, &there, &around, err)))
+    if (!identify(fs, plan->root->fd, plan->root->path, &session, err) ||
+        !identify(fs, fd, to, &there, err) || !lies_in(fs, fd, to, &session, &inside, err) ||
+        (*prefix == '\0' && !lies_in(fs, plan->root->fd, plan->root->path, &there, &around, err)))
         return false;
     if (!inside && !around)
         return true;
     int own = files_open_folder(fs, plan->root->fd, ROOT_REJECTS, false, NULL);
     if (own >= 0)
-        *ours = identify(fs, own, &rejects, err) && *prefix == '\0' && same(&there, &rejects);
+        *ours = identify(fs, own, ROOT_REJECTS, &rejects, err) && *prefix == '\0' && same(&there, &rejects);
     else
         *ours = same(&there, &session) && strcmp(prefix, ROOT_REJECTS) == 0;
     files_drop(fs, own);

@@ -78,6 +78,14 @@ static bool unsupported(int number)
            number == EMLINK;
 }
 
+/* The file that we made, and nobody has written to it. */
+static bool still_ours(const struct files *fs, int dir, const char *name, const struct stat *made)
+{
+    struct stat now;
+    return fs->fstatat(fs->context, dir, name, &now, AT_SYMLINK_NOFOLLOW) == 0 &&
+           now.st_ino == made->st_ino && now.st_dev == made->st_dev && now.st_size == 0;
+}
+
 /* The last way: a name that only we can have made, noted before it exists. */
 static bool publish_by_reservation(const struct root *root, int from_dir, const char *from, int to_dir,
                                    const char *to_name, const char *shown, struct err *err)
@@ -96,10 +104,18 @@ static bool publish_by_reservation(const struct root *root, int from_dir, const 
         (void)publish_drop(root, RESERVED, NULL);
         return false;
     }
+    struct stat made;
+    bool ours = fs->fstat(fs->context, fd, &made) == 0 && still_ours(fs, to_dir, to_name, &made);
     files_drop(fs, fd);
+    if (!ours) {
+        (void)publish_drop(root, RESERVED, NULL);
+        errno = EEXIST;
+        return err_sys(err, "publish", shown);
+    }
     if (fs->renameat2(fs->context, from_dir, from, to_dir, to_name, 0) != 0) {
         err_sys(err, "publish", shown);
-        (void)fs->unlinkat(fs->context, to_dir, to_name, 0);
+        if (still_ours(fs, to_dir, to_name, &made))
+            (void)fs->unlinkat(fs->context, to_dir, to_name, 0);
         (void)publish_drop(root, RESERVED, NULL);
         return false;
     }
@@ -204,16 +220,28 @@ bool publish_recover(const struct root *root, struct err *err)
     return ok;
 }
 
+static bool user_name_taken(const char *path, struct err *err)
+{
+    char safe[400];
+    return err_set(err, ERR_EXISTS, "'%s' exists and is not replaced: choose another name",
+                   err_escape(safe, sizeof safe, path));
+}
+
+bool publish_user_check(const struct files *fs, const char *path, struct err *err)
+{
+    struct stat st;
+    return fs->fstatat(fs->context, AT_FDCWD, path, &st, AT_SYMLINK_NOFOLLOW) != 0 ||
+           user_name_taken(path, err);
+}
+
 bool publish_user_file(const struct files *fs, const char *path, const void *bytes, size_t size,
                        struct err *err)
 {
     struct err trouble = ERR_INIT;
     int fd = files_open(fs, AT_FDCWD, path, O_WRONLY | O_CREAT | O_EXCL, 0666, path, &trouble);
     if (fd < 0) {
-        char safe[400];
         if (trouble.code == ERR_EXISTS)
-            err_set(&trouble, ERR_EXISTS, "'%s' exists and is not replaced: choose another name",
-                    err_escape(safe, sizeof safe, path));
+            (void)user_name_taken(path, &trouble);
         if (err != NULL)
             *err = trouble;
         return false;

@@ -2,10 +2,13 @@
 
 #include <errno.h>
 #include <stdio.h>
+#include <string.h>
 
 int cli_fail(struct cli *cli, const struct err *err)
 {
-    log_err(cli->log, err);
+    /* A reader that went away, as `head` does, needs no telling; the status tells all the same. */
+    if (err->sys != EPIPE || strstr(err->message, "'standard output'") == NULL)
+        log_err(cli->log, err);
     return err_exit_status(err);
 }
 

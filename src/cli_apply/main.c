@@ -42,7 +42,9 @@ static void catch_signals(void)
 
 static int fail(struct log *log, const struct err *err)
 {
-    log_err(log, err);
+    /* A reader that went away, as `head` does, needs no telling; the status tells all the same. */
+    if (err->sys != EPIPE || strstr(err->message, "'standard output'") == NULL)
+        log_err(log, err);
     return err_exit_status(err);
 }
 

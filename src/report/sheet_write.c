@@ -74,8 +74,8 @@ bool report_sheet_write(struct session *s, struct worker_pool *workers, const ch
     char *name = session_name(s, err);
     const struct report_sheet_options options = {.name = name, .crops = {&source, get_crops}};
     *where = NULL;
-    bool ok = name != NULL && report_sheet(s->catalogue, &options, &html, err) &&
-              write_out(s, output, &html, where, err);
+    bool ok = name != NULL && (output == NULL || publish_user_check(s->root.fs, output, err)) &&
+              report_sheet(s->catalogue, &options, &html, err) && write_out(s, output, &html, where, err);
     str_release(&html);
     free(name);
     return ok;

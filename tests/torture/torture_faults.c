@@ -50,9 +50,11 @@ static bool names_what_is_there(const struct bench *b, const char *message)
                 return true;
         }
     }
-    for (size_t i = 0; i < b->scene.originals.n; i++)
-        if (quotes(message, b->scene.originals.entry[i].path))
+    for (size_t i = 0; i < b->scene.originals.n; i++) {
+        const char *path = b->scene.originals.entry[i].path, *slash = strrchr(path, '/');
+        if (quotes(message, slash != NULL ? slash + 1 : path))
             return true;
+    }
     return false;
 }
 
@@ -60,12 +62,13 @@ static bool names_what_is_there(const struct bench *b, const char *message)
  */
 static bool names_the_top(const struct bench *b, const char *leaf, const char *message)
 {
-    static const char *const tops[] = {"session", "second", "card", ".."};
+    static const char *const tops[] = {"session", "second", "card", "away", "..", ""};
     static const char *const words[] = {"'.'", "'rejects'"};
     /* A folder is opened as '.' on the way to a file in it. */
     if (strcmp(leaf, ".") == 0 && strchr(message, '\'') != NULL)
         return true;
-    bool top = false, named = quotes(message, b->scene.session) || quotes(message, b->scene.card);
+    bool top = false, named = quotes(message, b->scene.session) || quotes(message, b->scene.card) ||
+                              quotes(message, b->scene.away);
     for (size_t i = 0; i < sizeof tops / sizeof tops[0]; i++)
         top = top || strcmp(leaf, tops[i]) == 0;
     for (size_t i = 0; i < sizeof words / sizeof words[0]; i++)
