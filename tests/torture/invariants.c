@@ -44,7 +44,7 @@ static bool judge(const struct invariants *w, const struct tree_entry *original,
         return wrong("not the original's bytes or time", original->path);
     if (w->state == STATE_COPYING)
         return away == 0 || wrong("is among the rejects", original->path);
-    if (!reject || w->state == STATE_HOME)
+    if (!reject || w->state == STATE_HOME || w->state == STATE_SWAPPING)
         return (home == 1 && away == 0) || wrong("is not at home", original->path);
     switch (w->state) {
     case STATE_MOVED:
@@ -58,6 +58,27 @@ static bool judge(const struct invariants *w, const struct tree_entry *original,
     }
 }
 
+static bool is_sidecar(const char *path)
+{
+    size_t n = strlen(path);
+    return n > 4 && strcmp(path + n - 4, ".xmp") == 0;
+}
+
+/* The old bytes of a sidecar stand at home, or are kept by exactly one run that swapped another in. */
+static bool check_sidecar(const struct invariants *w, const struct tree_entry *o, const struct tree *now,
+                          const struct tree *kept)
+{
+    const struct tree_entry *home = tree_find(now, o->path);
+    size_t size = strlen(o->path);
+    int n = home != NULL && stands(w, o, home) == 1;
+    for (size_t i = 0; i < kept->n; i++) {
+        const char *slash = strchr(kept->entry[i].path, '/'); /* behind the number of the run */
+        n += slash != NULL && strlen(slash + 1) == size && strcmp(slash + 1, o->path) == 0 &&
+             stands(w, o, &kept->entry[i]) == 1;
+    }
+    return n == 1 || wrong(n == 0 ? "the old sidecar IS LOST" : "the old sidecar is there twice", o->path);
+}
+
 static bool check_originals(const struct invariants *w, const struct tree *now, const struct tree *far)
 {
     bool ok = true;
@@ -65,6 +86,10 @@ static bool check_originals(const struct invariants *w, const struct tree *now, 
         const struct tree_entry *o = &w->scene->originals.entry[i];
         if (!S_ISREG(o->mode))
             continue;
+        if (w->state == STATE_SWAPPING && is_sidecar(o->path)) {
+            ok = check_sidecar(w, o, now, far) && ok;
+            continue;
+        }
         char *near = tree_path("rejects", o->path);
         const struct tree_entry *away = w->away != NULL ? tree_find(far, o->path) : tree_find(now, near);
         ok = judge(w, o, stands(w, o, tree_find(now, o->path)), stands(w, o, away)) && ok;
@@ -84,6 +109,8 @@ static bool check_strangers(const struct invariants *w, const struct tree *now, 
         const char *slash = strrchr(path, '/');
         bool part = w->two && strncmp(slash != NULL ? slash + 1 : path, ".chaffinch-", 11) == 0;
         bool folder = S_ISDIR(now->entry[i].mode);
+        if (w->state == STATE_SWAPPING && scene_is_new_sidecar(path))
+            continue;
         if (folder && !far && w->away == NULL && strcmp(path, "rejects") == 0 &&
             !(w->state == STATE_HOME && w->folder_times))
             continue;
@@ -104,11 +131,13 @@ bool invariants_hold(const struct invariants *w)
     struct tree card, now, far = {.n = 0};
     tree_read(&card, w->scene->card, true);
     tree_read(&now, w->root, false);
-    if (w->away != NULL)
-        tree_read(&far, w->away, true);
+    char *kept = tree_path(w->root, ".chaffinch/replaced");
+    if (w->away != NULL || w->state == STATE_SWAPPING)
+        tree_read(&far, w->away != NULL ? w->away : kept, true);
+    free(kept);
     bool ok = tree_same(&w->scene->card_tree, &card, true, "invariant: the card");
     ok = check_originals(w, &now, &far) && ok;
-    ok = check_strangers(w, &now, false) && check_strangers(w, &far, true) && ok;
+    ok = check_strangers(w, &now, false) && (w->away == NULL || check_strangers(w, &far, true)) && ok;
     tree_release(&far);
     tree_release(&card);
     tree_release(&now);

@@ -13,12 +13,13 @@
 #include "scene.h"
 
 enum invariant_state {
-    STATE_COPYING, /* each file of the session is an original, whole; any may be missing (the card has it) */
-    STATE_HOME,    /* all at home */
-    STATE_BETWEEN, /* rejects at home or among the rejects */
-    STATE_MOVED,   /* rejects among the rejects */
-    STATE_GOING,   /* rejects among the rejects, or deleted */
-    STATE_DELETED  /* rejects are gone, all else is at home */
+    STATE_COPYING,  /* each file of the session is an original, whole; any may be missing (the card has it) */
+    STATE_HOME,     /* all at home */
+    STATE_BETWEEN,  /* rejects at home or among the rejects */
+    STATE_MOVED,    /* rejects among the rejects */
+    STATE_GOING,    /* rejects among the rejects, or deleted */
+    STATE_SWAPPING, /* all at home; an old sidecar there or in .chaffinch/replaced/, new ones may be there */
+    STATE_DELETED   /* rejects are gone, all else is at home */
 };
 
 struct invariants {

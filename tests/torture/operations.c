@@ -5,14 +5,16 @@
 #include <string.h>
 #include <unistd.h>
 
-static const char *const names[OPERATIONS] = {"copy",   "copy-second", "measure", "rank",
-                                              "decide", "sheet",       "move",    "undo",
-                                              "delete", "move-far",    "undo-far"};
+static const char *const names[OPERATIONS] = {
+    "copy", "copy-second", "measure",  "rank",     "decide",  "sheet",    "move",
+    "undo", "delete",      "move-far", "undo-far", "hand-on", "sidecars", "undo-sidecars"};
 
 static const enum stage before[OPERATIONS] = {
-    [COPY] = STAGE_NOTHING,  [COPY_SECOND] = STAGE_NOTHING, [MEASURE] = STAGE_COPIED, [RANK] = STAGE_MEASURED,
-    [DECIDE] = STAGE_RANKED, [SHEET] = STAGE_RANKED,        [MOVE] = STAGE_DECIDED,   [UNDO] = STAGE_MOVED,
-    [DELETE] = STAGE_MOVED,  [MOVE_FAR] = STAGE_DECIDED,    [UNDO_FAR] = STAGE_AWAY};
+    [COPY] = STAGE_NOTHING,     [COPY_SECOND] = STAGE_NOTHING,  [MEASURE] = STAGE_COPIED,
+    [RANK] = STAGE_MEASURED,    [DECIDE] = STAGE_RANKED,        [SHEET] = STAGE_RANKED,
+    [MOVE] = STAGE_DECIDED,     [UNDO] = STAGE_MOVED,           [DELETE] = STAGE_MOVED,
+    [MOVE_FAR] = STAGE_DECIDED, [UNDO_FAR] = STAGE_AWAY,        [HAND_ON] = STAGE_DECIDED,
+    [SIDECARS] = STAGE_HANDED,  [UNDO_SIDECARS] = STAGE_SWAPPED};
 
 const char *operation_name(enum operation op)
 {
@@ -41,6 +43,9 @@ struct program_run operation_command(const struct scene *s, enum operation op, c
         [DELETE] = {.args = {s->session, "--delete-rejects", "--confirm", count}},
         [MOVE_FAR] = {.args = {s->session, "--move", "--to", s->away}, .other_disk = s->away},
         [UNDO_FAR] = {.args = {s->session, "--undo"}, .other_disk = s->away},
+        [HAND_ON] = {.engine = true, .args = {"hand-on", s->session, "--mark-rejects"}},
+        [SIDECARS] = {.args = {s->session, "--sidecars"}},
+        [UNDO_SIDECARS] = {.args = {s->session, "--undo"}},
     };
     return runs[op];
 }
@@ -68,10 +73,11 @@ static bool holds(const struct operation_check *c, const char *root, enum invari
 bool operation_holds(const struct operation_check *c)
 {
     static const enum invariant_state states[OPERATIONS] = {
-        [COPY] = STATE_COPYING,     [COPY_SECOND] = STATE_COPYING, [MEASURE] = STATE_HOME,
-        [RANK] = STATE_HOME,        [DECIDE] = STATE_HOME,         [SHEET] = STATE_HOME,
-        [MOVE] = STATE_BETWEEN,     [UNDO] = STATE_BETWEEN,        [DELETE] = STATE_GOING,
-        [MOVE_FAR] = STATE_BETWEEN, [UNDO_FAR] = STATE_BETWEEN};
+        [COPY] = STATE_COPYING,      [COPY_SECOND] = STATE_COPYING,   [MEASURE] = STATE_HOME,
+        [RANK] = STATE_HOME,         [DECIDE] = STATE_HOME,           [SHEET] = STATE_HOME,
+        [MOVE] = STATE_BETWEEN,      [UNDO] = STATE_BETWEEN,          [DELETE] = STATE_GOING,
+        [MOVE_FAR] = STATE_BETWEEN,  [UNDO_FAR] = STATE_BETWEEN,      [HAND_ON] = STATE_SWAPPING,
+        [SIDECARS] = STATE_SWAPPING, [UNDO_SIDECARS] = STATE_SWAPPING};
     bool second = c->op == COPY_SECOND ? holds(c, c->scene->second, STATE_COPYING, false) : true;
     bool times = c->folder_times && c->op >= MEASURE && c->op <= SHEET;
     /* Between two disks a file may be there twice, never not at all. */
@@ -97,6 +103,27 @@ static bool check_copies(const struct scene *s)
     const struct program_run check = {.engine = true,
                                       .args = {"check", s->session, "--card", s->card, "--one-is-enough"}};
     return program_expect(&check, 0);
+}
+
+/* The sidecars, and what is prepared or kept of them, are those of an undisturbed run. */
+static bool same_sidecars(const struct scene *s, enum operation op)
+{
+    /* An undo brings back what hand-on had prepared. */
+    static const enum stage stages[] = {
+        [HAND_ON] = STAGE_HANDED, [SIDECARS] = STAGE_SWAPPED, [UNDO_SIDECARS] = STAGE_HANDED};
+    const char *wanted = s->stage[stages[op]];
+    struct tree then, now;
+    tree_read(&then, wanted, false);
+    tree_read(&now, s->session, false);
+    /* A new sidecar's time is that of its run. */
+    for (size_t i = 0; i < then.n && then.n == now.n; i++)
+        if (scene_is_new_sidecar(then.entry[i].path) ||
+            (op == SIDECARS && scene_is_reject(then.entry[i].path)))
+            then.entry[i].mtime_ns = now.entry[i].mtime_ns;
+    bool same = tree_same(&then, &now, false, "beside an undisturbed run");
+    tree_release(&then);
+    tree_release(&now);
+    return same;
 }
 
 /* After a run that says it is done. */
@@ -132,6 +159,10 @@ bool operation_complete(const struct operation_check *done)
                list_is(s, STAGE_DECIDED);
     case MOVE_FAR:
         return holds(c, s->session, STATE_MOVED, false) && invariants_catalogue(s->session);
+    case HAND_ON:
+    case SIDECARS:
+    case UNDO_SIDECARS:
+        return holds(c, s->session, STATE_SWAPPING, false) && same_sidecars(s, op);
     case DELETE:
         return holds(c, s->session, STATE_DELETED, false) && invariants_catalogue(s->session);
     default:

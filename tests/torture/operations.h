@@ -19,6 +19,9 @@ enum operation {
     DELETE,
     MOVE_FAR,
     UNDO_FAR,
+    HAND_ON,
+    SIDECARS,
+    UNDO_SIDECARS,
     OPERATIONS
 };
 

@@ -6,6 +6,8 @@
 #include <string.h>
 #include <unistd.h>
 
+#include "chaffinch/str.h"
+
 #include "../ref/maker.h"
 
 const char *const scene_rejects[3] = {"DCIM/100DEMOS/_DSC0001.JPG", "DCIM/100DEMOS/odd\nname 3.JPG",
@@ -37,6 +39,11 @@ static const struct file files[] = {
 };
 enum { FILES = sizeof files / sizeof files[0] };
 
+bool scene_is_new_sidecar(const char *path)
+{
+    return strcmp(path, "DCIM/100DEMOS/odd\nname 3.xmp") == 0;
+}
+
 bool scene_is_reject(const char *path)
 {
     for (int i = 0; i < FILES; i++)
@@ -44,6 +51,18 @@ bool scene_is_reject(const char *path)
             return files[i].reject;
     return false;
 }
+
+static bool is_sidecar(const char *path)
+{
+    size_t n = strlen(path);
+    return n > 4 && strcmp(path + n - 4, ".xmp") == 0;
+}
+
+/* Namespaces of ISO 16684-1. */
+static const char sidecar_text[] =
+    "<x:xmpmeta xmlns:x='adobe:ns:meta/'><rdf:RDF xmlns:rdf='http://www.w3.org/1999/02/22-rdf-syntax-ns#'>"
+    "<rdf:Description rdf:about='' xmlns:xmp='http://ns.adobe.com/xap/1.0/' xmp:Label='sluice %d'/>"
+    "</rdf:RDF></x:xmpmeta>\n";
 
 static uint8_t *content(int index, size_t *size)
 {
@@ -55,6 +74,11 @@ static uint8_t *content(int index, size_t *size)
         struct bytes dng = make_dng(&how);
         *size = dng.size;
         return dng.at;
+    }
+    if (is_sidecar(f->path)) {
+        uint8_t *packet = (uint8_t *)str_make(NULL, sidecar_text, index);
+        *size = packet != NULL ? strlen((char *)packet) : 0;
+        return packet;
     }
     uint8_t *text = calloc(1, 3000);
     if (text == NULL)
@@ -122,22 +146,25 @@ static void make_stages(struct scene *s)
          .args = {"decide", s->session, "reject", scene_rejects[0], scene_rejects[1], scene_rejects[2]}},
         {.args = {s->session, "--move"}},
         {.args = {s->session, "--move", "--to", s->away}},
+        {.engine = true, .args = {"hand-on", s->session, "--mark-rejects"}},
+        {.args = {s->session, "--sidecars"}},
     };
     for (int i = 0; i < (int)(sizeof steps / sizeof steps[0]); i++) {
         enum stage stage = (enum stage)(STAGE_COPIED + i);
-        if (stage == STAGE_AWAY)
+        if (stage == STAGE_AWAY || stage == STAGE_HANDED)
             scene_reset(s, STAGE_DECIDED);
         if (!program_expect(&steps[i], 0))
             exit(1);
         keep_stage(s, stage);
+        if (stage == STAGE_AWAY)
+            tree_copy(s->away, s->away_kept);
     }
-    tree_copy(s->away, s->away_kept);
 }
 
 void scene_make(struct scene *s, const char *name)
 {
-    static const char *const names[STAGES] = {"nothing", "copied", "measured",  "ranked",
-                                              "decided", "moved",  "moved-away"};
+    static const char *const names[STAGES] = {"nothing", "copied",     "measured", "ranked", "decided",
+                                              "moved",   "moved-away", "handed",   "swapped"};
     *s = (struct scene){.work = tree_scratch(name)};
     s->card = tree_path(s->work, "card");
     s->session = tree_path(s->work, "session");

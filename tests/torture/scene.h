@@ -20,6 +20,8 @@ enum stage {
     STAGE_DECIDED,
     STAGE_MOVED,
     STAGE_AWAY,
+    STAGE_HANDED,
+    STAGE_SWAPPED,
     STAGES
 };
 
@@ -35,6 +37,8 @@ struct scene {
 /* The files of the frames that are rejects. */
 enum { SCENE_REJECT_FILES = 6 };
 bool scene_is_reject(const char *path);
+/* A sidecar that hand-on makes where there is none (rejects are rated in these tests). */
+bool scene_is_new_sidecar(const char *path);
 /* One file of each reject, to be named to `decide`. */
 extern const char *const scene_rejects[3];
 

@@ -27,7 +27,7 @@ static bool judge(const struct scene *s, enum operation op, bool at_end)
         return false;
     if (at_end && !operation_complete(&c))
         return false;
-    if ((op == UNDO || op == UNDO_FAR) && at_end)
+    if ((op == UNDO || op == UNDO_FAR || op == UNDO_SIDECARS) && at_end)
         return true;
     if (!operation_again(&c) || !operation_complete(&c))
         return false;
