@@ -297,18 +297,31 @@ static bool sync_above(const struct act *act, const struct run_folder *folder, s
     return ok;
 }
 
+static bool is_source(const struct run *run, size_t folder)
+{
+    for (size_t i = 0; i < run->n_files; i++)
+        if (run->files[i].from_folder == folder)
+            return true;
+    return false;
+}
+
+/* Where files came to first, what they left last: on a disk without a journal a name must not be gone for
+   good before the new one is there for good. */
 static bool sync_folders(struct act *act, struct err *err)
 {
     bool ok = true;
-    for (size_t i = 0; i < act->run->n_folders; i++) {
-        struct run_folder *folder = &act->run->folders[i];
-        if (folder->fd >= 0 && folder->dirty)
-            ok = files_sync(act->fs, folder->fd, folder->path, ok ? err : NULL) &&
-                 sync_above(act, folder, ok ? err : NULL) && ok;
-        folder->dirty = false;
-        files_drop(act->fs, folder->fd);
-        folder->fd = -1;
-    }
+    for (int sources = 0; sources < 2; sources++)
+        for (size_t i = 0; i < act->run->n_folders; i++) {
+            struct run_folder *folder = &act->run->folders[i];
+            if (folder->fd < 0 || is_source(act->run, i) != (sources == 1))
+                continue;
+            if (folder->dirty)
+                ok = files_sync(act->fs, folder->fd, folder->path, ok ? err : NULL) &&
+                     sync_above(act, folder, ok ? err : NULL) && ok;
+            folder->dirty = false;
+            files_drop(act->fs, folder->fd);
+            folder->fd = -1;
+        }
     return ok;
 }
 

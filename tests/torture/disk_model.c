@@ -324,6 +324,8 @@ const char *model_event_text(size_t n, char *out, size_t room)
 
 /* ---- cutting ------------------------------------------------------------------------------------------- */
 
+enum { KEPT, DROPPED, TORN };
+
 static uint32_t next_random(uint32_t *state) /* xorshift32: Marsaglia 2003 */
 {
     uint32_t x = *state;
@@ -345,7 +347,9 @@ static bool is_synced(size_t i, size_t cut)
 {
     const struct event *e = &arena->event[i];
     /* A new name is there for good once its folder is synced. */
-    return synced(i, cut, e->call == TAP_RENAME || e->call == TAP_LINK ? e->other : e->ino);
+    if (e->call == TAP_LINK)
+        return synced(i, cut, e->other);
+    return synced(i, cut, e->ino) || (e->call == TAP_RENAME && synced(i, cut, e->other));
 }
 
 /* Each sector of a write as it was, as it should be, or noise. */
@@ -362,6 +366,30 @@ static void tear(struct node *n, const struct event *e, uint32_t *random)
                 n->bytes[k] = arena->bytes[e->bytes + k - begin];
             else if (way == 1)
                 n->bytes[k] = (uint8_t)next_random(random);
+    }
+}
+
+static bool names_it(const struct event *e, ino_t dir, const char *name)
+{
+    if (e->call != TAP_CREATE && e->call != TAP_MKDIR && e->call != TAP_UNLINK && e->call != TAP_RENAME &&
+        e->call != TAP_LINK)
+        return false;
+    return (e->ino == dir && strcmp(e->name, name) == 0 && e->call != TAP_LINK) ||
+           ((e->call == TAP_RENAME || e->call == TAP_LINK) && e->other == dir &&
+            strcmp(e->to_name, name) == 0);
+}
+
+/* What happened to one name happened in order: if a change of it is there, so are those before it. */
+static void keep_order(uint8_t *way, size_t cut)
+{
+    for (size_t i = cut; i-- > 0;) {
+        const struct event *e = &arena->event[i];
+        if (way[i] != KEPT)
+            continue;
+        for (size_t k = 0; k < i; k++)
+            if (names_it(&arena->event[k], e->ino, e->name) ||
+                (e->to_name[0] != '\0' && names_it(&arena->event[k], e->other, e->to_name)))
+                way[k] = KEPT;
     }
 }
 
@@ -438,14 +466,19 @@ void model_cut(size_t cut, uint32_t seed)
     static struct disk d;
     uint32_t random = seed * 2654435761u + (uint32_t)cut * 40503u + 1;
     disk_copy(&d, &start);
+    static uint8_t ways[MAX_EVENTS];
+    if (cut > arena->n_events)
+        cut = arena->n_events;
     /* Of what is not synced: one seed drops all, one keeps all, the others choose anew for each. */
-    for (size_t i = 0; i < cut && i < arena->n_events; i++) {
+    for (size_t i = 0; i < cut; i++) {
+        uint32_t way = seed == 0 ? DROPPED : seed == 1 ? KEPT : next_random(&random) % 3;
+        ways[i] = (uint8_t)(is_synced(i, cut) ? KEPT : way);
+    }
+    keep_order(ways, cut);
+    for (size_t i = 0; i < cut; i++) {
         const struct event *e = &arena->event[i];
-        uint32_t way = seed == 0 ? 1 : seed == 1 ? 0 : next_random(&random) % 3;
-        if (is_synced(i, cut) || way == 0)
-            replay(&d, e, false, &random);
-        else if (way == 2 && e->call == TAP_WRITE)
-            replay(&d, e, true, &random);
+        if (ways[i] == KEPT || (ways[i] == TORN && e->call == TAP_WRITE))
+            replay(&d, e, ways[i] == TORN, &random);
     }
     for (size_t i = 0; i < n_watched; i++) {
         char *path = tree_path(watched, watched_names[i]);

@@ -5,8 +5,9 @@
  * up to a moment; what was synced by then is there, and of everything else it keeps some, drops some, and of
  * writes leaves some sectors old, new or filled with noise, as the seed says.
  *
- * Assumed of the disk, as every journalling file system promises: a rename happens as a whole or not at all;
- * a rename counts as synced once both folders are; a byte that was not written does not change.
+ * Assumed of the disk, as every journalling file system promises: a rename happens as a whole or not at all,
+ * and is there for good once one of its folders is synced; what happened to one name happened in order; a byte
+ * that was not written does not change.
  *
  *     model_watch(parent, name);       the tree parent/name, which need not exist yet
  *     program_run(... .hooks = &model_hooks ...);
