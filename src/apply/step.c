@@ -83,20 +83,32 @@ static bool still_ours(struct act *act, const struct names *n, const struct stat
            now.st_ino == made->st_ino && now.st_dev == made->st_dev && now.st_size == 0;
 }
 
+/* Takes the empty file back; what somebody put in its place is left. */
+static void unreserve(struct act *act, const struct names *n)
+{
+    struct stat now;
+    if (act->fs->fstatat(act->fs->context, n->to_dir, n->to, &now, AT_SYMLINK_NOFOLLOW) == 0 &&
+        S_ISREG(now.st_mode) && now.st_size == 0)
+        (void)step_remove(act, n->to_dir, n->to, NULL);
+}
+
 /* Makes the empty file and looks whether it still has its name: somebody may have put another in its place.
  */
-static bool reserve(struct act *act, const struct names *n, struct stat *made, struct err *err)
+static bool reserve(struct act *act, const struct names *n, struct err *err)
 {
     const struct files *fs = act->fs;
+    struct stat made;
+    char safe[300];
     int fd = files_open(fs, n->to_dir, n->to, O_WRONLY | O_CREAT | O_EXCL, 0666, n->to, err);
     if (fd < 0)
         return false;
-    char safe[300];
-    bool ok = fs->fstat(fs->context, fd, made) == 0 || err_sys(err, "look at", n->to);
-    ok = ok && (still_ours(act, n, made) ||
+    bool ok = fs->fstat(fs->context, fd, &made) == 0 || err_sys(err, "look at", n->to);
+    ok = ok && (still_ours(act, n, &made) ||
                 err_set(err, ERR_EXISTS, "the name '%s' was taken under way: nothing is replaced",
                         err_escape(safe, sizeof safe, n->to)));
     files_drop(fs, fd);
+    if (!ok)
+        unreserve(act, n);
     return ok;
 }
 
@@ -111,16 +123,18 @@ static bool by_reservation(struct act *act, struct run_file *file, const struct 
             return false;
         }
     }
-    struct stat made;
-    if (!reserve(act, n, &made, err))
+    if (!reserve(act, n, err))
         return false;
     if (fs->renameat2(fs->context, n->from_dir, n->from, n->to_dir, n->to, 0) == 0)
         return true;
-    if (look_at_names(act, file, n) == NAMES_TO)
+    int number = errno;
+    enum names_now now = look_at_names(act, file, n);
+    if (now == NAMES_TO)
         return true;
+    errno = number;
     err_sys(err, "rename", n->from);
-    if (still_ours(act, n, &made))
-        take_name_back(act, file, n);
+    if (now == NAMES_BOTH) /* the file itself is where it was */
+        unreserve(act, n);
     return false;
 }
 

@@ -86,6 +86,19 @@ static bool still_ours(const struct files *fs, int dir, const char *name, const 
            now.st_ino == made->st_ino && now.st_dev == made->st_dev && now.st_size == 0;
 }
 
+/* Takes the empty file back; what somebody put in its place is left. */
+static void unreserve(const struct root *root, int dir, const char *name)
+{
+    const struct files *fs = root->fs;
+    struct stat now;
+    int saved = errno;
+    if (fs->fstatat(fs->context, dir, name, &now, AT_SYMLINK_NOFOLLOW) == 0 && S_ISREG(now.st_mode) &&
+        now.st_size == 0)
+        (void)fs->unlinkat(fs->context, dir, name, 0);
+    (void)publish_drop(root, RESERVED, NULL);
+    errno = saved;
+}
+
 /* The last way: a name that only we can have made, noted before it exists. */
 static bool publish_by_reservation(const struct root *root, int from_dir, const char *from, int to_dir,
                                    const char *to_name, const char *shown, struct err *err)
@@ -108,15 +121,13 @@ static bool publish_by_reservation(const struct root *root, int from_dir, const 
     bool ours = fs->fstat(fs->context, fd, &made) == 0 && still_ours(fs, to_dir, to_name, &made);
     files_drop(fs, fd);
     if (!ours) {
-        (void)publish_drop(root, RESERVED, NULL);
+        unreserve(root, to_dir, to_name);
         errno = EEXIST;
         return err_sys(err, "publish", shown);
     }
     if (fs->renameat2(fs->context, from_dir, from, to_dir, to_name, 0) != 0) {
         err_sys(err, "publish", shown);
-        if (still_ours(fs, to_dir, to_name, &made))
-            (void)fs->unlinkat(fs->context, to_dir, to_name, 0);
-        (void)publish_drop(root, RESERVED, NULL);
+        unreserve(root, to_dir, to_name);
         return false;
     }
     return files_sync(fs, to_dir, shown, err) && publish_drop(root, RESERVED, err);

@@ -6,8 +6,8 @@
  * writes leaves some sectors old, new or filled with noise, as the seed says.
  *
  * Assumed of the disk, as every journalling file system promises: a rename happens as a whole or not at all,
- * and is there for good once one of its folders is synced; what happened to one name happened in order; a byte
- * that was not written does not change.
+ * and is there for good once one of its folders is synced; what happened to one name happened in order; a
+ * byte that was not written does not change.
  *
  *     model_watch(parent, name);       the tree parent/name, which need not exist yet
  *     program_run(... .hooks = &model_hooks ...);
