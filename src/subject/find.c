@@ -5,6 +5,10 @@
 #include <stdlib.h>
 #include <string.h>
 
+static const float ROAMS = 12.0f; /* cells that a camera moves by when it does more than tremble */
+
+static const float EXPLAINED = 2.0f; /* luma: frames on one another agree as well as a shift can make them */
+
 /* What travelling tracks say about the burst as a whole. */
 struct motion {
     size_t moving_frames; /* with a moving component on a track that travels */
@@ -55,7 +59,7 @@ static void measure_motion(const struct scene *scene, const struct layer *layer,
 static bool may_stay(const struct scene *scene, const struct motion *motion)
 {
     float most = 0.5f * sqrtf((float)scene->cells);
-    return scene->max_shift < 12.0f && motion->inside_share >= 0.8f && motion->drift < 0.5f * most &&
+    return scene->max_shift < ROAMS && motion->inside_share >= 0.8f && motion->drift < 0.5f * most &&
            motion->roam < most;
 }
 
@@ -89,7 +93,7 @@ static bool beyond_telling(const struct scene *scene, const struct layer *layer,
         covered += seen;
         upset += 2 * layer[t].changed > scene->cells;
     }
-    return scene->lost || 2 * upset > scene->n || (scene->max_shift >= 12.0f && 5 * covered < 4 * scene->n);
+    return scene->lost || 2 * upset > scene->n || (scene->max_shift >= ROAMS && 5 * covered < 4 * scene->n);
 }
 
 static struct subject_burst *burst_open(const struct scene *scene, size_t n)
@@ -115,10 +119,7 @@ void subject_free(struct subject_burst *found)
 {
     if (found == NULL)
         return;
-    for (size_t t = 0; t < found->n; t++)
-        for (size_t k = 0; k < found->frame[t].n_regions; k++)
-            free(found->frame[t].region[k].mask);
-    free(found->frame);
+    regions_free(found->frame, found->n);
     free(found->background);
     free(found);
 }
@@ -144,13 +145,30 @@ static bool describe(const struct scene *scene, struct subject_burst *found, str
     return done ? true : err_nomem(err);
 }
 
+/* The camera follows its subject, or tracks of a wide pan leave doubt: looks the other way as well. */
+static bool decide_roaming(const struct scene *scene, const struct layer *layer, const struct tracks *tracks,
+                           bool lost, struct subject_burst *found, struct err *err)
+{
+    if (!lost) {
+        found->mode = SUBJECT_MOVING;
+        if (!regions_build(scene, layer, tracks, found, err))
+            return false;
+    }
+    return (!lost && scene->noise < EXPLAINED) || follow_find(scene, found, err);
+}
+
 static bool decide(const struct scene *scene, const struct layer *layer, const struct tracks *tracks,
                    struct subject_burst *found, struct err *err)
 {
     struct motion motion;
     struct still still = {0};
-    if (beyond_telling(scene, layer, tracks))
-        return true;
+    bool lost = beyond_telling(scene, layer, tracks);
+    if (lost || scene->max_shift >= ROAMS) {
+        bool told = decide_roaming(scene, layer, tracks, lost, found, err);
+        if (told)
+            regions_flying(scene, found);
+        return told;
+    }
     float *scratch = malloc(3 * scene->n * sizeof *scratch);
     if (scratch == NULL)
         return err_nomem(err);

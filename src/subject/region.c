@@ -5,6 +5,14 @@
 #include <stdlib.h>
 #include <string.h>
 
+void regions_free(struct subject_frame *frame, size_t n)
+{
+    for (size_t t = 0; frame != NULL && t < n; t++)
+        for (size_t k = 0; k < frame[t].n_regions; k++)
+            free(frame[t].region[k].mask);
+    free(frame);
+}
+
 static bool crop(const struct scene *scene, const uint8_t *full, struct subject_region *region,
                  struct err *err)
 {

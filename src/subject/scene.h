@@ -154,6 +154,11 @@ void still_release(struct still *still);
 /* Writes one region a frame, pass 1. */
 bool still_regions(const struct scene *scene, struct still *still, struct subject_burst *found,
                    struct err *err);
+/* Frees the masks of the regions, and the frames. */
+void regions_free(struct subject_frame *frame, size_t n);
+/* A camera that follows its subject: one region a frame, pass 1, unless more speaks for those that `found`
+   has already. */
+bool follow_find(const struct scene *scene, struct subject_burst *found, struct err *err);
 /* The best place by weight x nearness to the centre of the picture: keeps one blob of `map`, clears the
    others. False when there is none of at least `least` cells. `cell` and `scratch` are as large as the map.
  */

@@ -428,7 +428,7 @@ static double now_s(void)
 
 static void run_burst(struct shot *shot, size_t n, struct totals *all, bool verbose)
 {
-    static const char *const mode[] = {"moving", "in place", "unknown"};
+    static const char *const mode[] = {"moving", "in place", "followed", "unknown"};
     const struct grid *grid[MAX_FRAMES];
     int64_t time_ns[MAX_FRAMES];
     struct rank_frame frame[MAX_FRAMES] = {{0}};

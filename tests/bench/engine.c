@@ -22,7 +22,7 @@ static void fail(const char *what, const struct err *err)
 static void print_detail(const struct bench_burst *b, const struct subject_burst *found,
                          const struct verdicts *v)
 {
-    static const char *const mode[] = {"moving", "in place", "unknown"};
+    static const char *const mode[] = {"moving", "in place", "followed", "unknown"};
     printf("%s%s, %u passes, noise %.2f\n", mode[found->mode], found->perch ? " (perch)" : "",
            found->n_passes, (double)found->noise_luma);
     for (size_t t = 0; t < b->n; t++) {
