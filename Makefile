@@ -13,7 +13,7 @@ VERSION   := 0.1.0
 
 WARNINGS  := -Wall -Wextra -Wpedantic -Wshadow -Wconversion -Wstrict-prototypes -Wmissing-prototypes
 DEFINES   := -D_GNU_SOURCE -D_FILE_OFFSET_BITS=64 -DCHAFFINCH_VERSION='"$(VERSION)"'
-LIBS      := -lseccomp -lraw_r -ljpeg -lexif -lexempi -lsqlite3 -lxxhash -lcjson -lmicrohttpd -lm
+LIBS      := -lseccomp -lraw_r -ljpeg -lpng -lexif -lexempi -lsqlite3 -lxxhash -lcjson -lmicrohttpd -lm
 VALGRIND  := valgrind -q --error-exitcode=99 --leak-check=full --errors-for-leak-kinds=definite --suppressions=tests/valgrind.supp
 # The executable that moves and deletes links no codec and no parser of foreign bytes.
 APPLY_LIBS := -lsqlite3 -lxxhash -lm

@@ -55,6 +55,8 @@ void decode_picture_release(struct decode_picture *picture);
 /* JPEG bytes (malloc) of a picture, without any metadata. quality 1..100. */
 bool decode_encode_jpeg(const struct decode_picture *picture, int quality, uint8_t **bytes, size_t *size,
                         struct err *err);
+/* PNG likewise. */
+bool decode_encode_png(const struct decode_picture *picture, uint8_t **bytes, size_t *size, struct err *err);
 /* Cuts `box` (px of the stored picture, inside it, its upper left corner on a border of the coded blocks: 16
    px do for all cameras, the other sides anywhere) out of a JPEG without decoding it: the coefficients are
    copied, so nothing is lost. The result (malloc) has no metadata, not even a JFIF header. */

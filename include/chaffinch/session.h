@@ -98,6 +98,12 @@ bool session_rank(struct session *s, const struct session_rank_options *options,
 bool session_choose_burst(struct session *s, int64_t burst, const struct session_rank_options *options,
                           struct err *err);
 
+/* A frame drawn for a person who asks why: the picture with its subjects' boxes, and below it the detail of
+   every cell as colour, with a legend. PNG or JPEG bytes, malloc'ed, the caller's. ERR_USAGE where the frame
+   has no picture or no cells, ERR_FORMAT where it cannot be decoded. */
+bool session_heat(struct session *s, struct worker_pool *workers, int64_t frame, bool png, uint8_t **bytes,
+                  size_t *size, struct err *err);
+
 /* A crop of a frame, decoded in a worker, as JPEG bytes without metadata, upright. box in px of the stored
    full-size picture (zero size = whole frame); malloc'ed, caller frees. Submits and collects many: `n`
    requests, results in order of completion through `done` (jpeg = NULL: that one could not be decoded, cause

@@ -23,7 +23,7 @@ static const struct cli_command commands[] = {
     {"measure", cmd_measure, true, "find the frames and bursts of a session and measure every frame once"},
     {"rank", cmd_rank, false, "find the subjects, score their sharpness, propose keep or reject"},
     {"list", cmd_list, false, "print bursts or frames, for people or for scripts"},
-    {"explain", cmd_explain, false, "say why a frame stands where it stands"},
+    {"explain", cmd_explain, true, "say why a frame stands where it stands"},
     {"decide", cmd_decide, false, "record a person's keep or reject; it always wins"},
     {"review", cmd_review, true, "open a page to look at the passes and decide"},
     {"field", cmd_field, true, "work out depth of field, background, motion blur and timing beforehand"},

@@ -3,6 +3,7 @@
 #include "explain.h"
 
 #include <inttypes.h>
+#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -18,6 +19,8 @@ static bool take_place(void *context, const struct catalogue_row *row, struct er
     facts->pass = row->choice.pass;
     facts->time_ns = row->frame.estimated_ns;
     facts->missing = row->frame.missing;
+    facts->position = row->frame.position;
+    facts->least_px = INFINITY;
     return true;
 }
 
@@ -50,14 +53,47 @@ static bool take_other(struct explain_other *other, const struct explain_facts *
     return true;
 }
 
+static bool take_near(struct explain_facts *facts, const struct catalogue_row *row, struct err *err)
+{
+    int64_t apart = (int64_t)row->frame.position - (int64_t)facts->position;
+    if (apart == 0 || apart < -EXPLAIN_NEAR / 2 || apart > EXPLAIN_NEAR / 2 || facts->n_near == EXPLAIN_NEAR)
+        return true;
+    char *path = strdup(text_path(row));
+    if (path == NULL)
+        return err_nomem(err);
+    facts->near[facts->n_near++] =
+        (struct explain_near){.path = path,
+                              .apart_ns = row->frame.estimated_ns - facts->time_ns,
+                              .scored = row->has_item && facts->pass > 0 && row->choice.pass == facts->pass,
+                              .score = row->item.score,
+                              .blur_px = row->item.blur_px,
+                              .reason = text_reason(row)};
+    return true;
+}
+
+static void take_top(struct explain_facts *facts, const struct catalogue_row *row)
+{
+    const struct catalogue_item *item = &row->item;
+    if (row->choice.rank == 0 || row->choice.rank > 3 || !row->has_item)
+        return;
+    facts->top_p[facts->n_top++ % 3] = item->p_sharp;
+    if (!text_blur_known(item) || item->blur_px >= facts->least_px)
+        return;
+    facts->least_px = item->blur_px;
+    facts->reach_px = fmax(0.3, 0.5 * (item->blur_high_px - item->blur_low_px));
+}
+
 static bool take_sibling(void *context, const struct catalogue_row *row, struct err *err)
 {
     struct explain_facts *facts = context;
     bool same = row->frame.id == facts->frame, kept = strcmp(row->outcome, "keep") == 0;
     if (row->frame.position == 0)
         facts->start_ns = row->frame.estimated_ns;
+    if (!take_near(facts, row, err))
+        return false;
     if (facts->pass == 0 || row->choice.pass != facts->pass)
         return true;
+    take_top(facts, row);
     facts->pass_frames++;
     facts->ranked += row->choice.rank > 0;
     facts->kept += kept;
@@ -148,10 +184,10 @@ static bool tell_json(const struct telling *t, const struct catalogue_row *row, 
     cJSON *object = list_json_frame(t->c, row, &t->facts->items, err), *history = NULL, *lines = NULL;
     if (object == NULL)
         return false;
-    bool ok =
-        (add_numbers(object, t->facts) && (history = cJSON_AddArrayToObject(object, "history")) != NULL &&
-         (lines = cJSON_AddArrayToObject(object, "sentences")) != NULL) ||
-        err_nomem(err);
+    bool ok = (add_numbers(object, t->facts) && explain_json(object, t->facts, row) &&
+               (history = cJSON_AddArrayToObject(object, "history")) != NULL &&
+               (lines = cJSON_AddArrayToObject(object, "sentences")) != NULL) ||
+              err_nomem(err);
     ok = ok && catalogue_history(t->c, row->frame.id, add_history, history, err) &&
          add_lines(lines, sentences, err);
     if (ok)
@@ -182,6 +218,8 @@ bool report_explain(struct catalogue *c, int64_t frame, const struct report_expl
         gather(c, &facts, frame, err) && catalogue_each_row(c, &one, tell, &telling, err) && str_ok(out, err);
     free(facts.best.path);
     free(facts.twin.path);
+    for (size_t i = 0; i < facts.n_near; i++)
+        free(facts.near[i].path);
     items_release(&facts.items);
     return ok;
 }

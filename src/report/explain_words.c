@@ -184,6 +184,7 @@ static void say_subject(const struct words *w)
     say_blur(w);
     say_against_best(w);
     say_measures(w);
+    explain_parts(w->out, item);
 }
 
 static void say_proposal(const struct words *w)
@@ -205,6 +206,14 @@ static void say_proposal(const struct words *w)
     if (reason == RANK_TOO_FEW)
         str_printf(w->out, " This one has %" PRIu32 ", and at least 5 are needed.", w->facts->burst_frames);
     str_append_char(w->out, '\n');
+}
+
+static void say_rule(const struct words *w)
+{
+    struct str rule = STR_INIT;
+    if (explain_rule(&rule, w->facts, w->row) && str_ok(&rule, NULL))
+        str_printf(w->out, "The rule: %s\n", rule.bytes);
+    str_release(&rule);
 }
 
 struct history {
@@ -286,6 +295,8 @@ bool explain_sentences(struct catalogue *c, const struct explain_facts *facts,
     say_place(&w);
     say_outcome(&w);
     say_proposal(&w);
+    if (row->choice.proposal[0] != '\0')
+        say_rule(&w);
     if (!say_decision(c, &w, err))
         return false;
     say_state(&w);
@@ -294,6 +305,7 @@ bool explain_sentences(struct catalogue *c, const struct explain_facts *facts,
         say_subject(&w);
     else if (strcmp(row->frame.state, "measured") == 0 && row->choice.proposal[0] != '\0')
         str_append(out, "No subject was found in it.\n");
+    explain_neighbours(out, facts);
     str_append(out, "Its files, where they lie now:\n");
     return catalogue_each_file(c, row->frame.id, say_file, out, err) && str_ok(out, err);
 }

@@ -1,4 +1,5 @@
 /* The worker's side: foreign bytes in, plain structs and packed grids out. Nothing here outlives a job. */
+#include "heat.h"
 #include "jobs.h"
 
 #include <errno.h>
@@ -212,6 +213,10 @@ void session_worker(uint32_t kind, const uint8_t *request, size_t size, const in
     struct err err = ERR_INIT;
     if (kind == JOB_MARK || kind == JOB_DRESS || kind == JOB_CUT) {
         jobs_errand(kind, request, size, fds, n_fds, reply);
+        return;
+    }
+    if (kind == JOB_HEAT && n_fds == 1) {
+        heat_job(request, size, fds[0], reply);
         return;
     }
     if (kind == JOB_CROP && size == sizeof crop && n_fds == 1) {

@@ -12,7 +12,7 @@
 #include "chaffinch/frame.h"
 #include "chaffinch/hash.h"
 
-enum job_kind { JOB_PEEK = 1, JOB_MEASURE, JOB_CROP, JOB_MARK, JOB_DRESS, JOB_CUT, JOB_PICTURE };
+enum job_kind { JOB_PEEK = 1, JOB_MEASURE, JOB_CROP, JOB_MARK, JOB_DRESS, JOB_CUT, JOB_PICTURE, JOB_HEAT };
 
 enum { JOB_PICTURES = 2 };
 

@@ -1,0 +1,182 @@
+/* The engine's side of heat.h: boxes and levels from the catalogue and the cells, drawn in a worker. */
+#include "heat.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "chaffinch/frame.h"
+#include "chaffinch/rank.h"
+#include "chaffinch/session.h"
+#include "jobs.h"
+#include "packs.h"
+#include "pump.h"
+
+struct work {
+    struct session *s;
+    int64_t frame;
+    struct job_heat_request head;
+    char *path; /* of the picture that is drawn */
+    int64_t pack, offset, size, burst;
+    uint32_t width_px, height_px; /* of the stored picture */
+    uint32_t pass;
+    double floor;
+    uint8_t *request; /* head, then levels */
+    size_t request_size;
+    uint8_t *made;
+    size_t made_size;
+};
+
+static bool take_file(void *context, const struct catalogue_file *file, struct err *err)
+{
+    struct work *w = context;
+    bool jpeg = strcmp(file->kind, "jpeg") == 0;
+    if (file->missing || (!jpeg && (strcmp(file->kind, "raw") != 0 || w->path != NULL)))
+        return true;
+    char *path = strdup(file->path);
+    if (path == NULL)
+        return err_nomem(err);
+    free(w->path);
+    w->path = path;
+    w->head.kind = jpeg ? FRAME_JPEG : FRAME_RAW;
+    return true;
+}
+
+static bool take_frame(void *context, const struct catalogue_row *row, struct err *err)
+{
+    struct work *w = context;
+    (void)err;
+    w->head.orientation = row->frame.orientation >= 1 ? (uint32_t)row->frame.orientation : 1;
+    w->width_px = row->frame.width_px;
+    w->height_px = row->frame.height_px;
+    w->pack = row->frame.pack;
+    w->offset = row->frame.pack_offset;
+    w->size = row->frame.pack_size;
+    w->burst = row->frame.burst;
+    w->pass = row->choice.pass;
+    return true;
+}
+
+/* The subject that stands for the frame comes first. */
+static bool take_item(void *context, const struct catalogue_item *item, struct err *err)
+{
+    struct work *w = context;
+    (void)err;
+    if (item->frame != w->frame || item->pass == 0 || w->head.n_boxes == HEAT_BOXES)
+        return true;
+    uint32_t at = w->head.n_boxes++;
+    if (item->pass == w->pass) {
+        memcpy(w->head.box[at], w->head.box[0], sizeof w->head.box[0]);
+        at = 0;
+        w->floor = item->part[RANK_FLOOR_1];
+    }
+    w->head.box[at][0] = (float)item->x_px / (float)w->width_px;
+    w->head.box[at][1] = (float)item->y_px / (float)w->height_px;
+    w->head.box[at][2] = (float)item->w_px / (float)w->width_px;
+    w->head.box[at][3] = (float)item->h_px / (float)w->height_px;
+    return true;
+}
+
+/* Where no subject tells the floor of noise: what the calmest cells of the frame show. */
+static double calm_floor(const struct grid *grid)
+{
+    size_t cells = (size_t)grid->cols * grid->rows, seen = 0, count[256] = {0};
+    for (size_t i = 0; i < cells; i++)
+        count[grid->plane[GRID_G1][i]]++;
+    for (int value = 0; value < 256; value++) {
+        seen += count[value];
+        if (seen * 100 >= cells * 15)
+            return 1.2 * (double)grid_values()[value];
+    }
+    return 1;
+}
+
+static void fill_levels(const struct grid *grid, double floor, uint8_t *levels)
+{
+    const double octaves = 6; /* 64 times */
+    for (size_t i = 0; i < (size_t)grid->cols * grid->rows; i++) {
+        double times = (double)grid_value(grid, GRID_G1, i) / floor;
+        double level = times > 1 ? log2(times) / octaves : 0;
+        levels[i] = (uint8_t)lround(255 * fmin(level, 1));
+    }
+}
+
+static bool make_request(struct work *w, struct err *err)
+{
+    uint8_t *bytes = NULL;
+    struct grid grid;
+    struct err trouble = ERR_INIT;
+    if (!pack_read(w->s, w->pack, w->offset, w->size, &bytes, &grid, &trouble)) {
+        char word[400];
+        return err_set(err, ERR_USAGE,
+                       "the stored cells cannot be read (%.200s): type 'chaffinch measure %s' first",
+                       trouble.message, err_word(word, sizeof word, w->s->root.path));
+    }
+    size_t cells = (size_t)grid.cols * grid.rows;
+    w->request_size = sizeof w->head + cells;
+    w->request = malloc(w->request_size);
+    if (w->request == NULL) {
+        free(bytes);
+        return err_nomem(err);
+    }
+    w->head.cols = grid.cols;
+    w->head.rows = grid.rows;
+    w->head.col_share = (float)grid.cell_px / (float)grid.width_px;
+    w->head.row_share = (float)grid.cell_px / (float)grid.height_px;
+    double floor = isfinite(w->floor) && w->floor > 0 ? w->floor : calm_floor(&grid);
+    fill_levels(&grid, fmax(floor, 1e-3), w->request + sizeof w->head);
+    memcpy(w->request, &w->head, sizeof w->head);
+    free(bytes);
+    return true;
+}
+
+static bool submit(void *context, struct worker_pool *workers, size_t i, struct err *err)
+{
+    struct work *w = context;
+    const struct files *fs = w->s->root.fs;
+    int fd = w->path[0] == '/' ? files_open_regular(fs, w->s->root.fd, w->path, NULL, w->path, err)
+                               : files_open_path(fs, w->s->root.fd, w->path, NULL, err);
+    if (fd < 0)
+        return false;
+    struct worker_job job = {
+        .tag = i, .kind = JOB_HEAT, .request = w->request, .size = w->request_size, .fds = {fd}, .n_fds = 1};
+    bool ok = worker_submit(workers, &job, err);
+    files_drop(fs, fd);
+    return ok;
+}
+
+static bool take(void *context, const struct worker_result *result, struct err *err)
+{
+    struct work *w = context;
+    if (!result->ok)
+        return err_set(err, ERR_FORMAT, "the picture cannot be drawn: %.200s", result->cause);
+    w->made = malloc(result->size + 1);
+    if (w->made == NULL)
+        return err_nomem(err);
+    memcpy(w->made, result->bytes, result->size);
+    w->made_size = result->size;
+    return true;
+}
+
+bool session_heat(struct session *s, struct worker_pool *workers, int64_t frame, bool png, uint8_t **bytes,
+                  size_t *size, struct err *err)
+{
+    struct work w = {.s = s, .frame = frame, .floor = (double)NAN, .head = {.png = png}};
+    const struct catalogue_filter one = {.frame = frame, .with_missing = true};
+    const struct pump pump = {s, workers, &w, submit, take};
+    bool ok = catalogue_each_row(s->catalogue, &one, take_frame, &w, err) &&
+              catalogue_each_file(s->catalogue, frame, take_file, &w, err);
+    if (ok && (w.path == NULL || w.pack == 0 || w.width_px == 0 || w.height_px == 0))
+        ok = err_set(err, ERR_USAGE, "the frame has no picture that was measured");
+    ok = ok && catalogue_each_item(s->catalogue, w.burst, take_item, &w, err) && make_request(&w, err) &&
+         pump_run(&pump, 1, err);
+    if (ok) {
+        *bytes = w.made;
+        *size = w.made_size;
+        w.made = NULL;
+    }
+    free(w.path);
+    free(w.request);
+    free(w.made);
+    return ok;
+}
