@@ -167,6 +167,9 @@ typedef bool catalogue_item_visit(void *context, const struct catalogue_item *it
 /* In order of frame position, then pass. */
 bool catalogue_each_item(struct catalogue *c, int64_t burst, catalogue_item_visit *visit, void *context,
                          struct err *err);
+/* Also those of frames whose files are gone. */
+bool catalogue_each_item_ever(struct catalogue *c, int64_t burst, catalogue_item_visit *visit, void *context,
+                              struct err *err);
 
 /* The engine's choice for one frame. Never touches decisions. */
 struct catalogue_choice {

@@ -43,23 +43,36 @@ static void get_item(const struct sql *q, int at, struct catalogue_item *item)
         item->part[k] = sql_get_real(q, at + 17 + k);
 }
 
-bool catalogue_each_item(struct catalogue *c, int64_t burst, catalogue_item_visit *visit, void *context,
-                         struct err *err)
+static bool each_item(struct catalogue *c, int64_t burst, bool with_missing, catalogue_item_visit *visit,
+                      void *context, struct err *err)
 {
     struct sql q;
     struct catalogue_item item;
     bool ok = true;
     if (!sql_start(c, &q,
                    "SELECT " ITEM_COLUMNS " FROM frame f JOIN item i ON i.frame = f.id"
-                   " WHERE f.burst = ?1 AND f.missing = 0 ORDER BY f.position, i.pass",
+                   " WHERE f.burst = ?1 AND (?2 OR f.missing = 0) ORDER BY f.position, i.pass",
                    err))
         return false;
     sql_int(&q, burst);
+    sql_int(&q, with_missing);
     while (ok && sql_row(&q, err)) {
         get_item(&q, 0, &item);
         ok = visit(context, &item, err);
     }
     return sql_end(&q) && ok;
+}
+
+bool catalogue_each_item(struct catalogue *c, int64_t burst, catalogue_item_visit *visit, void *context,
+                         struct err *err)
+{
+    return each_item(c, burst, false, visit, context, err);
+}
+
+bool catalogue_each_item_ever(struct catalogue *c, int64_t burst, catalogue_item_visit *visit, void *context,
+                              struct err *err)
+{
+    return each_item(c, burst, true, visit, context, err);
 }
 
 #define FRAME_COLUMNS                                                                                        \

@@ -28,6 +28,8 @@ struct verdict {
 struct pass {
     const struct rank_burst *burst;
     const struct rank_item *item;
+    const struct rank_frame *frame;
+    size_t n_frames;
     struct verdict *verdict; /* of each item */
     size_t *order;           /* candidates by score */
     size_t n;
@@ -46,7 +48,8 @@ static void judge(struct pass *pass, size_t i, enum rank_proposal proposal, enum
 static bool ruled_out(struct pass *pass, size_t i)
 {
     uint32_t flags = pass->item[i].flags;
-    if (!isfinite(pass->item[i].score) || (flags & (RANK_F_UNSURE | RANK_F_PIECE)))
+    bool gone = pass->item[i].frame < pass->n_frames && pass->frame[pass->item[i].frame].gone;
+    if (gone || !isfinite(pass->item[i].score) || (flags & (RANK_F_UNSURE | RANK_F_PIECE)))
         judge(pass, i, RANK_NONE, RANK_NOT_SURE);
     else if (flags & RANK_F_CUT)
         judge(pass, i, RANK_REJECT, RANK_CUT);
@@ -318,6 +321,8 @@ bool rank_choose(const struct rank_burst *burst, const struct rank_item *item, s
     size_t *chosen = malloc((n_items + 1) * sizeof *chosen);
     struct pass pass = {.burst = burst,
                         .item = item,
+                        .frame = frame,
+                        .n_frames = n_frames,
                         .verdict = calloc(n_items + 1, sizeof *pass.verdict),
                         .order = malloc((n_items + 1) * sizeof *pass.order),
                         .keep = options->keep > 0 ? options->keep : DEFAULT_KEEP,

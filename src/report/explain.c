@@ -34,6 +34,7 @@ static bool take_burst(void *context, const struct catalogue_burst *burst, struc
     facts->burst_passes = burst->n_passes;
     facts->perch = burst->perch;
     facts->nothing_sharp = burst->nothing_sharp;
+    facts->start_ns = burst->start_ns; /* unless the first frame tells better */
     return true;
 }
 

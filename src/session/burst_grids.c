@@ -25,6 +25,7 @@ static bool add_member(void *context, const struct catalogue_row *row, struct er
     *out = (struct member_frame){.id = f->id,
                                  .time_ns = f->estimated_ns,
                                  .state = MEMBER_NOT_SCORED,
+                                 .gone = f->missing,
                                  .camera_mark = f->is_protected || f->rating >= 1,
                                  .pass = row->choice.pass,
                                  .rank = row->choice.rank,
@@ -48,17 +49,28 @@ static bool add_member(void *context, const struct catalogue_row *row, struct er
 
 bool members_load(struct session *s, int64_t burst, struct members *members, struct err *err)
 {
-    const struct catalogue_filter filter = {.burst = burst};
+    const struct catalogue_filter filter = {.burst = burst, .with_missing = true};
     *members = (struct members){0};
     return catalogue_each_row(s->catalogue, &filter, add_member, members, err);
 }
 
 bool members_settled(const struct members *members)
 {
-    size_t n = 0;
+    size_t settled = 0, there = 0;
+    for (size_t i = 0; i < members->n; i++) {
+        there += !members->frame[i].gone;
+        settled += !members->frame[i].gone && members->frame[i].settled;
+    }
+    return there > 0 && settled == there;
+}
+
+bool members_thinned(struct session *s, const struct members *members)
+{
     for (size_t i = 0; i < members->n; i++)
-        n += members->frame[i].settled;
-    return n > 0 && n == members->n;
+        if (members->frame[i].gone && members->frame[i].state == MEMBER_MEASURED &&
+            !pack_exists(s, members->frame[i].pack))
+            return true;
+    return false;
 }
 
 void members_release(struct members *members)
@@ -121,7 +133,7 @@ bool burst_grids_load(struct session *s, const struct members *members, size_t f
             continue;
         if (pack_read(s, f->pack, f->offset, f->size, &grids->bytes[i], &grids->grid[i], &trouble))
             grids->view[i] = &grids->grid[i];
-        else
+        else if (!f->gone)
             return err_set(err, ERR_USAGE,
                            "the stored cells cannot be read (%.200s): type 'chaffinch measure %s'%s first",
                            trouble.message, s->root.path, trouble.code == ERR_DAMAGED ? " with --all" : "");

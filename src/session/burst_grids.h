@@ -16,6 +16,7 @@ struct member_frame {
     int64_t time_ns;
     enum { MEMBER_MEASURED, MEMBER_UNREADABLE, MEMBER_FORMAT, MEMBER_NOT_SCORED } state;
     bool camera_mark;
+    bool gone;           /* its files are missing or deleted: it stays part of the burst, and is not chosen */
     uint32_t pass, rank; /* as chosen last */
     enum rank_proposal proposal;
     enum rank_reason reason; /* RANK_REASONS: not chosen yet */
@@ -30,10 +31,12 @@ struct members {
     struct member_frame *frame;
     size_t n, room;
 };
-/* The frames of a burst that are not missing, in order. */
+/* The frames of a burst in order, those that are gone too. */
 bool members_load(struct session *s, int64_t burst, struct members *members, struct err *err);
-/* A person accepted all of it. */
+/* A person accepted all of it that is still there. */
 bool members_settled(const struct members *members);
+/* Frames are gone, and their cells with them: what was found in the whole burst cannot be found again. */
+bool members_thinned(struct session *s, const struct members *members);
 void members_release(struct members *members);
 /* A text that changes when the frames, their cells or the recipe change (XXH3-128 in hex). */
 void members_stamp(const struct members *members, char out[33]);

@@ -139,7 +139,7 @@ bool choosing_load_items(struct session *s, int64_t burst, const struct members 
                          struct rank_item **items, size_t *n, struct err *err)
 {
     struct loading l = {.members = members};
-    if (!catalogue_each_item(s->catalogue, burst, load_item, &l, err)) {
+    if (!catalogue_each_item_ever(s->catalogue, burst, load_item, &l, err)) {
         free(l.item);
         return false;
     }
@@ -162,6 +162,7 @@ static struct rank_frame *frames_of(const struct members *members, struct err *e
                                         .why_not = m->state == MEMBER_UNREADABLE ? RANK_UNREADABLE
                                                    : m->state == MEMBER_FORMAT   ? RANK_FORMAT
                                                                                  : RANK_NOT_SCORED,
+                                        .gone = m->gone,
                                         .camera_mark = m->camera_mark,
                                         .item = UINT32_MAX};
     }
@@ -188,7 +189,7 @@ static bool put_choice(struct session *s, const struct member_frame *member, con
                                             .reason = rank_reason_token(f->reason)};
     bool same = member->pass == f->pass && member->rank == f->rank && member->proposal == f->proposal &&
                 member->reason == f->reason;
-    return member->settled || same || catalogue_put_choice(s->catalogue, &choice, err);
+    return member->gone || member->settled || same || catalogue_put_choice(s->catalogue, &choice, err);
 }
 
 bool choosing_run(struct session *s, const struct members *members, const struct rank_burst *burst,
@@ -203,6 +204,8 @@ bool choosing_run(struct session *s, const struct members *members, const struct
         ok = total_add(total, members, frames, items, err);
     for (size_t i = 0; ok && !open && i < members->n; i++) {
         struct rank_frame *f = &frames[i];
+        if (f->gone)
+            continue;
         kept = kept || f->proposal == RANK_KEEP;
         make_room(f, members->frame[i].id, total);
         ok = put_choice(s, &members->frame[i], f, err);

@@ -84,8 +84,9 @@ static bool choose(struct ranking *r, struct burst_row *row, const struct member
            catalogue_set_burst_ranked(r->s->catalogue, &row->burst, err);
 }
 
-/* What a person accepted is not judged again: its rejects may be deleted by now, and a thinner burst would
-   look different. */
+/* What a person accepted is not judged again. Frames that were deleted since stay in the burst with their
+   cells and summaries; where the cells are gone, what was found in the whole burst stands, since the rest
+   alone would look different. */
 static bool score_where_changed(struct ranking *r, struct burst_row *row, struct err *err)
 {
     struct session *s = r->s;
@@ -96,7 +97,10 @@ static bool score_where_changed(struct ranking *r, struct burst_row *row, struct
     bool ok = members_load(s, row->burst.number, &members, err);
     if (ok)
         members_stamp(&members, stamp);
-    if (ok && !members_settled(&members) && strcmp(stamp, row->burst.stamp) != 0) {
+    bool changed = ok && strcmp(stamp, row->burst.stamp) != 0;
+    if (changed && row->burst.mode[0] != '\0' && members_thinned(s, &members))
+        changed = false;
+    if (changed && !members_settled(&members)) {
         r->scored++;
         ok = score_burst(r, row, &members, stamp, &items, &n, err) &&
              choose(r, row, &members, items, n, NULL, err) &&

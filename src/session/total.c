@@ -9,7 +9,7 @@ bool total_add(struct total *total, const struct members *members, const struct 
 {
     for (size_t i = 0; i < members->n; i++) {
         const struct member_frame *m = &members->frame[i];
-        if ((m->settled ? m->proposal : frames[i].proposal) != RANK_KEEP)
+        if (m->gone || (m->settled ? m->proposal : frames[i].proposal) != RANK_KEEP)
             continue;
         if (total->n == total->room) {
             size_t room = total->room > 0 ? total->room * 2 : 64;

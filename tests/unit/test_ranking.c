@@ -1,6 +1,7 @@
 /* Choosing anew for a whole session, from summaries alone: the total, and what is remembered. */
 #include "catalogue_place.h"
 
+#include "../../src/session/grouping.h"
 #include "ranked_session.h"
 
 enum { BURSTS = 6, FRAMES = 20 };
@@ -125,6 +126,48 @@ START_TEST(accepted_counts)
 }
 END_TEST
 
+static struct outcome look_again(void)
+{
+    struct err err = ERR_INIT;
+    struct outcome seen = {.all_equals = true};
+    const struct catalogue_filter all = {0};
+    ck_assert(catalogue_each_row(session->catalogue, &all, see, &seen, &err));
+    return seen;
+}
+
+/* Rejects of a burst are deleted, frame by frame: what is left of it is neither split nor too short, and its
+   choice stands. A burst without any frame is gone. */
+START_TEST(deleted_rejects)
+{
+    struct err err = ERR_INIT;
+    struct session_ranked totals;
+    uint64_t n = 0;
+    rank(as_last_time);
+    for (int64_t id = 1; id <= FRAMES; id++) /* burst 1: the last three stay */
+        if (id <= FRAMES - 3)
+            ck_assert(catalogue_set_missing(session->catalogue, id, true, &err));
+    for (int64_t id = FRAMES + 1; id <= 2 * FRAMES; id++) /* burst 2: none stays */
+        ck_assert(catalogue_set_missing(session->catalogue, id, true, &err));
+    struct outcome before = look_again();
+    ck_assert_msg(grouping_store(session, 1000000000, &n, &err), "%s", err.message);
+    ck_assert_uint_eq(n, BURSTS - 1);
+    ck_assert_msg(session_rank(session, &as_last_time, &totals, &err), "%s", err.message);
+    struct outcome after = look_again();
+    ck_assert_uint_eq(after.keep, before.keep);
+    ck_assert_uint_eq(after.reject, before.reject);
+    ck_assert_uint_eq(after.none, before.none);
+    ck_assert_uint_eq(after.kept_of[1], before.kept_of[1]);
+    ck_assert_uint_gt(after.kept_of[1], 0);
+    ck_assert_uint_eq(after.kept_of[2], before.kept_of[3]);
+    ck_assert_uint_eq(totals.bursts, BURSTS - 1);
+    /* They come back. */
+    for (int64_t id = 1; id <= 2 * FRAMES; id++)
+        ck_assert(catalogue_set_missing(session->catalogue, id, false, &err));
+    ck_assert(grouping_store(session, 1000000000, &n, &err));
+    ck_assert_uint_eq(n, BURSTS);
+}
+END_TEST
+
 int main(void)
 {
     Suite *suite = suite_create("ranking");
@@ -133,6 +176,7 @@ int main(void)
     tcase_add_test(sessions, total);
     tcase_add_test(sessions, remembered);
     tcase_add_test(sessions, accepted_counts);
+    tcase_add_test(sessions, deleted_rejects);
     suite_add_tcase(suite, sessions);
     SRunner *runner = srunner_create(suite);
     srunner_run_all(runner, CK_ENV);
