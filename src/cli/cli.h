@@ -50,6 +50,7 @@ int cmd_hand_on(struct cli *cli, int argc, char **argv);
 int cmd_crop(struct cli *cli, int argc, char **argv);
 int cmd_report(struct cli *cli, int argc, char **argv);
 int cmd_glance(struct cli *cli, int argc, char **argv);
+int cmd_area(struct cli *cli, int argc, char **argv);
 int cmd_check(struct cli *cli, int argc, char **argv);
 
 #endif

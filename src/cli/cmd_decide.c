@@ -2,15 +2,14 @@
    catalogue open for reading, then one short transaction writes. No lock is held, so measure or apply may be
    at work meanwhile. */
 #include <inttypes.h>
-#include <pwd.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <unistd.h>
 
 #include "chaffinch/catalogue.h"
 #include "cli.h"
 #include "frame_argument.h"
+#include "who.h"
 
 enum { MAX_FRAMES = 1000000 };
 
@@ -110,15 +109,6 @@ static bool look_up(struct decide *d, const struct root *root, struct catalogue 
         return false;
     drop_doubles(d);
     return true;
-}
-
-static const char *who_decides(char out[32])
-{
-    const struct passwd *user = getpwuid(getuid());
-    if (user != NULL && user->pw_name != NULL && user->pw_name[0] != '\0')
-        return user->pw_name;
-    (void)snprintf(out, 32, "%lu", (unsigned long)getuid());
-    return out;
 }
 
 static bool write_down(const struct decide *d, struct catalogue *c, struct err *err)

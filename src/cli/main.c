@@ -25,6 +25,7 @@ static const struct cli_command commands[] = {
     {"list", cmd_list, false, "print bursts or frames, for people or for scripts"},
     {"explain", cmd_explain, true, "say why a frame stands where it stands"},
     {"decide", cmd_decide, false, "record a person's keep or reject; it always wins"},
+    {"area", cmd_area, false, "mark a part of the picture that is ignored, or kept out of crops"},
     {"review", cmd_review, true, "open a page to look at the passes and decide"},
     {"field", cmd_field, true, "work out depth of field, background, motion blur and timing beforehand"},
     {"sheet", cmd_sheet, true, "write the contact sheet"},

@@ -79,7 +79,7 @@ void members_release(struct members *members)
     *members = (struct members){0};
 }
 
-void members_stamp(const struct members *members, char out[33])
+void members_stamp(const struct members *members, const struct ignored *ignored, int64_t setup, char out[33])
 {
     struct hash_digest digest = hash_of(RECIPE, sizeof RECIPE);
     for (size_t i = 0; i < members->n; i++) {
@@ -88,6 +88,7 @@ void members_stamp(const struct members *members, char out[33])
         memcpy(&fields[6], digest.bytes, sizeof digest.bytes);
         digest = hash_of(fields, sizeof fields);
     }
+    ignored_stamp(ignored, setup, &digest);
     (void)hash_text(&digest, out);
 }
 

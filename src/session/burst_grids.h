@@ -9,6 +9,7 @@
 #include "chaffinch/measure.h"
 #include "chaffinch/rank.h"
 #include "chaffinch/session.h"
+#include "ignored.h"
 
 /* What ranking needs of one frame of the burst. */
 struct member_frame {
@@ -38,8 +39,9 @@ bool members_settled(const struct members *members);
 /* Frames are gone, and their cells with them: what was found in the whole burst cannot be found again. */
 bool members_thinned(struct session *s, const struct members *members);
 void members_release(struct members *members);
-/* A text that changes when the frames, their cells or the recipe change (XXH3-128 in hex). */
-void members_stamp(const struct members *members, char out[33]);
+/* A text that changes when the frames, their cells, what is ignored in their set-up or the recipe change
+   (XXH3-128 in hex). */
+void members_stamp(const struct members *members, const struct ignored *ignored, int64_t setup, char out[33]);
 
 struct burst_grids {
     size_t n;

@@ -20,6 +20,7 @@ struct ranking {
     struct session *s;
     struct choosing_how how;
     struct burst_rows rows;
+    struct ignored ignored;
     struct session_ranked totals;
     uint64_t scored;
 };
@@ -41,7 +42,8 @@ static bool score_burst(struct ranking *r, struct burst_row *row, const struct m
     struct session *s = r->s;
     struct burst_scores scores = {0};
     struct catalogue_item *out = NULL;
-    bool ok = scoring_run(s, members, &scores, err) && setups_keep_background(s, stamp, &scores, err);
+    bool ok = scoring_run(s, members, &r->ignored, row->burst.setup, &scores, err) &&
+              setups_keep_background(s, stamp, &scores, err);
     if (ok) {
         out = calloc(scores.n + 1, sizeof *out);
         ok = out != NULL || err_nomem(err);
@@ -96,7 +98,7 @@ static bool score_where_changed(struct ranking *r, struct burst_row *row, struct
     char stamp[33];
     bool ok = members_load(s, row->burst.number, &members, err);
     if (ok)
-        members_stamp(&members, stamp);
+        members_stamp(&members, &r->ignored, row->burst.setup, stamp);
     bool changed = ok && strcmp(stamp, row->burst.stamp) != 0;
     if (changed && row->burst.mode[0] != '\0' && members_thinned(s, &members))
         changed = false;
@@ -170,22 +172,35 @@ static bool score_all(struct ranking *r, struct err *err)
     return ok;
 }
 
+/* Once through everything. What a burst ignores depends on its set-up, which is known after its ranking only.
+ */
+static bool rank_once(struct ranking *r, struct err *err)
+{
+    struct session *s = r->s;
+    r->scored = 0;
+    bool ok = burst_rows_load(s, &r->rows, err) && ignored_load(s, &r->ignored, err);
+    if (ok && r->rows.n == 0) {
+        char safe[400], word[400];
+        ok = err_set(err, ERR_USAGE, "'%s' is not measured yet: type 'chaffinch measure %s' first",
+                     err_escape(safe, sizeof safe, s->root.path), err_word(word, sizeof word, s->root.path));
+    }
+    ok = ok && score_all(r, err) && choose_all(r, err) && setups_number(s, err);
+    burst_rows_release(&r->rows);
+    return ok;
+}
+
 bool session_rank(struct session *s, const struct session_rank_options *options,
                   struct session_ranked *totals, struct err *err)
 {
     struct ranking r = {.s = s};
     *totals = (struct session_ranked){0};
-    if (!choosing_how(s, options, &r.how, err) || !burst_rows_load(s, &r.rows, err))
-        return false;
-    bool ok = true;
-    if (r.rows.n == 0) {
-        char safe[400], word[400];
-        ok = err_set(err, ERR_USAGE, "'%s' is not measured yet: type 'chaffinch measure %s' first",
-                     err_escape(safe, sizeof safe, s->root.path), err_word(word, sizeof word, s->root.path));
+    bool ok = choosing_how(s, options, &r.how, err), again = ok;
+    for (int round = 0; again && round < 3; round++) {
+        ok = rank_once(&r, err);
+        again = ok && r.ignored.n > 0 && r.scored > 0;
+        ignored_release(&r.ignored);
     }
-    ok = ok && score_all(&r, err) && choose_all(&r, err) && setups_number(s, err);
     *totals = r.totals;
-    burst_rows_release(&r.rows);
     return ok;
 }
 

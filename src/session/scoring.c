@@ -100,15 +100,35 @@ static bool merge_window(struct burst_scores *scores, const struct members *memb
     return true;
 }
 
-static bool score_window(struct session *s, const struct members *members, size_t first, size_t n,
-                         size_t from, struct burst_scores *scores, struct err *err)
+struct scene {
+    struct session *s;
+    const struct members *members;
+    const struct ignored *ignored;
+    int64_t setup;
+};
+
+static bool find_mask(const struct scene *scene, const struct burst_grids *grids, uint8_t **mask,
+                      struct err *err)
 {
+    for (size_t i = 0; i < grids->n; i++)
+        if (grids->view[i] != NULL)
+            return ignored_mask(scene->ignored, scene->setup, grids->view[i], mask, err);
+    return true;
+}
+
+static bool score_window(const struct scene *scene, size_t first, size_t n, size_t from,
+                         struct burst_scores *scores, struct err *err)
+{
+    const struct members *members = scene->members;
+    uint8_t *mask = NULL;
     struct burst_grids grids = {0};
     struct rank_scores window = {0};
     struct subject_burst *found = NULL;
-    bool ok = burst_grids_load(s, members, first, n, &grids, err);
+    bool ok =
+        burst_grids_load(scene->s, members, first, n, &grids, err) && find_mask(scene, &grids, &mask, err);
     if (ok) {
-        const struct subject_input input = {.grid = grids.view, .time_ns = grids.time_ns, .n = n};
+        const struct subject_input input = {
+            .grid = grids.view, .time_ns = grids.time_ns, .n = n, .ignore = mask};
         found = subject_find(&input, err);
         ok = found != NULL && rank_score(&input, found, &window, err) &&
              merge_window(scores, members, &window, first, from, err);
@@ -128,18 +148,20 @@ static bool score_window(struct session *s, const struct members *members, size_
     rank_scores_release(&window);
     subject_free(found);
     burst_grids_release(&grids);
+    free(mask);
     return ok;
 }
 
-bool scoring_run(struct session *s, const struct members *members, struct burst_scores *scores,
-                 struct err *err)
+bool scoring_run(struct session *s, const struct members *members, const struct ignored *ignored,
+                 int64_t setup, struct burst_scores *scores, struct err *err)
 {
+    const struct scene scene = {s, members, ignored, setup};
     *scores = (struct burst_scores){0};
     if (members->n <= ONE_WINDOW)
-        return score_window(s, members, 0, members->n, 0, scores, err);
+        return score_window(&scene, 0, members->n, 0, scores, err);
     for (size_t first = 0, from = 0; from < members->n; first += WINDOW - OVERLAP) {
         size_t n = members->n - first < WINDOW ? members->n - first : WINDOW;
-        if (!score_window(s, members, first, n, from, scores, err))
+        if (!score_window(&scene, first, n, from, scores, err))
             return false;
         from = first + n;
     }

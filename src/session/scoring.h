@@ -21,8 +21,9 @@ struct burst_scores {
     uint32_t cols, rows;
     float noise_luma;
 };
-bool scoring_run(struct session *s, const struct members *members, struct burst_scores *scores,
-                 struct err *err);
+/* What is ignored in the set-up is left out. */
+bool scoring_run(struct session *s, const struct members *members, const struct ignored *ignored,
+                 int64_t setup, struct burst_scores *scores, struct err *err);
 void burst_scores_release(struct burst_scores *scores);
 
 #endif

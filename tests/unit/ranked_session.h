@@ -86,9 +86,10 @@ static inline bool ranked_finish(struct session *s, int64_t bursts, uint32_t n, 
     for (int64_t b = 0; ok && b < bursts; b++) {
         struct members members;
         char stamp[33];
+        const struct ignored none = {0};
         ok = members_load(s, b + 1, &members, err);
         if (ok)
-            members_stamp(&members, stamp);
+            members_stamp(&members, &none, 0, stamp);
         row[b].mode = "moving";
         row[b].stamp = stamp;
         ok = ok && catalogue_set_burst_ranked(s->catalogue, &row[b], err);
