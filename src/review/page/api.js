@@ -12,19 +12,36 @@ export async function get(path) {
   return answer(await fetch(path, { cache: "no-store" }));
 }
 
-let last = Promise.resolve();
+const waiting = []; // acts that were done and not yet sent
+let sending = false;
 
-export function post(path, body) {
-  const send = async () => answer(await fetch(path, {
+async function send({ path, body }) {
+  return answer(await fetch(path, {
     method: "POST",
     headers: { "Content-Type": "application/json", "X-Chaffinch": "1" },
     body: JSON.stringify(body),
     keepalive: true, // a page that is closed right after a key still saves
   }));
-  const sent = last.then(send, send);
-  last = sent.catch(() => {});
-  return sent;
 }
+
+async function sendAll() {
+  if (sending) return;
+  sending = true;
+  for (let job; (job = waiting.shift()); ) await send(job).then(job.done, job.failed);
+  sending = false;
+}
+
+export function post(path, body) {
+  return new Promise((done, failed) => {
+    waiting.push({ path, body, done, failed });
+    sendAll();
+  });
+}
+
+/* Nobody waits for answers any more: what is left goes out at once. */
+addEventListener("pagehide", () => {
+  for (const job of waiting.splice(0)) send(job).then(job.done, job.failed);
+});
 
 const pause = (ms) => new Promise((done) => setTimeout(done, ms));
 

@@ -65,7 +65,8 @@ export function anchorOf(frame, subject, room) {
   if (!subject.heading) return middle;
   const [dx, dy] = subject.heading, length = Math.max(Math.abs(dx), Math.abs(dy)) || 1;
   const ux = (m[0] * dx + m[2] * dy) / length, uy = (m[1] * dx + m[3] * dy) / length;
-  const shift = (size, side, u) => u * Math.min(0.3 * size, Math.max(0, size / 2 - side * 0.42));
+  const toward = (u) => Math.max(-1, Math.min(1, 2 * u)); // who flies aslant has its head in a corner of its box
+  const shift = (size, side, u) => toward(u) * Math.min(0.3 * size, Math.max(0, size / 2 - side * 0.42));
   return [middle[0] + shift(box.w, room.w, ux), middle[1] + shift(box.h, room.h, uy)];
 }
 

@@ -28,7 +28,7 @@ function sharpSet(detail, pass) {
 }
 
 export function createPass(app) {
-  let detail = null, pass = 0, at = 0, held = -1, swapped = false, mode = "beside", stop = null, stuck = 0;
+  let detail = null, pass = 0, at = 0, held = -1, swapped = false, mode = "beside", stop = null;
   const curve = createCurve((i) => moveTo(i)), path = createPath((i) => moveTo(i));
   const stage = createStage((i) => moveTo(i)), whole = createWhole();
   const title = el("h2"), when = el("p", { class: "facts" }), state = el("p", { class: "state" });
@@ -242,15 +242,13 @@ export function createPass(app) {
     name: "pass", root, actions, focus: () => curve.root,
     async show({ burst, pass: which, frame: id } = {}) {
       label();
-      const opening = ++stuck;
       if (!burst) {
         const next = store.nextOpen(-1) || store.passes()[0];
         if (!next) return app.go("hours");
         [burst, which] = [next.burst.burst, next.pass.pass];
       }
-      if (detail?.burst === burst && pass === which && !id) return render();
-      await open(burst, which, id);
-      return opening === stuck;
+      const same = detail?.burst === burst && pass === which && !id;
+      await open(burst, which, same ? frame().id : id);
     },
     hide: halt,
     update(kind, number) {
