@@ -6,7 +6,11 @@ import rig
 
 # From the key to the animation frame in which another frame stands in the middle at 1:1.
 KEY_TO_PICTURE = """
-const [key, done] = arguments, pane = () => document.querySelector('.stage .middle .pane')?.dataset.shown || '';
+const [key, done] = arguments;
+function pane() {
+  const shown = document.querySelector('.stage .middle .pane')?.dataset.shown;
+  return shown ? `${document.querySelector('.pass h2').textContent} ${shown}` : '';
+}
 const before = pane(), start = performance.now();
 document.activeElement.dispatchEvent(new KeyboardEvent('keydown', { key, bubbles: true, cancelable: true }));
 (function look() {

@@ -6,11 +6,23 @@ import * as store from "./store.js";
 import { words } from "./words.js";
 
 export function createAfter(app) {
-  const title = el("h2", {}, words.places.after), done = el("p", { class: "sum" }), plan = el("p"), left = el("p");
+  const title = el("h2", {}, words.places.after),
+    done = el("p", { class: "sum" }),
+    plan = el("p"),
+    left = el("p");
   const command = el("code", { tabindex: 0, "aria-label": words.after.command });
   const copy = button("", () => copyCommand(), { class: "main" });
-  const root = el("section", { class: "place after", "aria-label": words.places.after }, title, done, plan, left,
-    el("p", {}, words.after.how), el("div", { class: "command" }, command, copy), el("p", { class: "limits" }, words.after.never));
+  const root = el(
+    "section",
+    { class: "place after", "aria-label": words.places.after },
+    title,
+    done,
+    plan,
+    left,
+    el("p", {}, words.after.how),
+    el("div", { class: "command" }, command, copy),
+    el("p", { class: "limits" }, words.after.never),
+  );
 
   async function show() {
     say(done, words.after.judged(store.session()));
@@ -32,5 +44,14 @@ export function createAfter(app) {
     }
   }
 
-  return { name: "after", root, focus: () => copy, show, hide() {}, update: show, recolour() {}, actions: { copy: copyCommand } };
+  return {
+    name: "after",
+    root,
+    focus: () => copy,
+    show,
+    hide() {},
+    update: show,
+    recolour() {},
+    actions: { copy: copyCommand },
+  };
 }

@@ -16,18 +16,20 @@ const waiting = []; // acts that were done and not yet sent
 let sending = false;
 
 async function send({ path, body }) {
-  return answer(await fetch(path, {
-    method: "POST",
-    headers: { "Content-Type": "application/json", "X-Chaffinch": "1" },
-    body: JSON.stringify(body),
-    keepalive: true, // a page that is closed right after a key still saves
-  }));
+  return answer(
+    await fetch(path, {
+      method: "POST",
+      headers: { "Content-Type": "application/json", "X-Chaffinch": "1" },
+      body: JSON.stringify(body),
+      keepalive: true, // a page that is closed right after a key still saves
+    }),
+  );
 }
 
 async function sendAll() {
   if (sending) return;
   sending = true;
-  for (let job; (job = waiting.shift()); ) await send(job).then(job.done, job.failed);
+  for (let job; (job = waiting.shift());) await send(job).then(job.done, job.failed);
   sending = false;
 }
 
@@ -46,15 +48,16 @@ addEventListener("pagehide", () => {
 const pause = (ms) => new Promise((done) => setTimeout(done, ms));
 
 /* A tab that is not seen asks nothing: a browser has few connections to share among tabs. */
-const seen = () => new Promise((done) => {
-  if (document.visibilityState === "visible") return done();
-  document.addEventListener("visibilitychange", () => done(seen()), { once: true });
-});
+const seen = () =>
+  new Promise((done) => {
+    if (document.visibilityState === "visible") return done();
+    document.addEventListener("visibilitychange", () => done(seen()), { once: true });
+  });
 
 /* Waits for changes by anybody, for ever. `since` gives the version that is known, `lost` hears whether the
    engine answers. */
 export async function follow(since, changed, lost) {
-  for (let wait = 500; ; ) {
+  for (let wait = 500; ;) {
     try {
       await seen();
       const news = await get(`api/changes?since=${since()}`);

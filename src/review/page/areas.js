@@ -7,7 +7,8 @@ import { paintBackground } from "./path.js";
 import * as store from "./store.js";
 import { words } from "./words.js";
 
-const STEP = 0.02, LEAST = 0.02;
+const STEP = 0.02,
+  LEAST = 0.02;
 
 export function createAreas(app) {
   const setups = el("div", { class: "row", role: "group", "aria-label": words.areas.setups });
@@ -15,11 +16,30 @@ export function createAreas(app) {
   const drawing = svg("svg", { viewBox: "0 0 1000 1000", preserveAspectRatio: "none", "aria-hidden": "true" });
   const draft = el("div", { class: "draft", tabindex: 0, role: "group", "aria-label": words.areas.draft });
   const surface = el("div", { class: "surface" }, canvas, drawing, draft);
-  const list = el("ul", { class: "areas" }), note = el("p", { class: "hint" }, words.areas.hint), nothing = el("p");
-  const set = el("div", { class: "row" }, button(words.areas.ignore, () => save("ignore"), { class: "main" }),
-    button(words.areas.keepOut, () => save("keep-out"), { class: "main" }));
-  const root = el("section", { class: "place", "aria-label": words.places.areas }, el("h2", {}, words.places.areas), note, nothing, setups, surface, set, list);
-  let setup = 0, frame = null, areas = [], box = { x: 0.4, y: 0.4, w: 0.2, h: 0.2 }; // box: shares, upright
+  const list = el("ul", { class: "areas" }),
+    note = el("p", { class: "hint" }, words.areas.hint),
+    nothing = el("p");
+  const set = el(
+    "div",
+    { class: "row" },
+    button(words.areas.ignore, () => save("ignore"), { class: "main" }),
+    button(words.areas.keepOut, () => save("keep-out"), { class: "main" }),
+  );
+  const root = el(
+    "section",
+    { class: "place", "aria-label": words.places.areas },
+    el("h2", {}, words.places.areas),
+    note,
+    nothing,
+    setups,
+    surface,
+    set,
+    list,
+  );
+  let setup = 0,
+    frame = null,
+    areas = [],
+    box = { x: 0.4, y: 0.4, w: 0.2, h: 0.2 }; // box: shares, upright
 
   /* Shares of the stored picture and of the upright one. */
   const toStored = (b) => shares(storedBox({ w: 1, h: 1, orientation: frame.orientation }, b));
@@ -27,19 +47,35 @@ export function createAreas(app) {
   const shares = ({ x, y, w, h }) => ({ x: +x.toFixed(4), y: +y.toFixed(4), w: +w.toFixed(4), h: +h.toFixed(4) });
 
   function placeDraft() {
-    for (const [side, value] of [["left", box.x], ["top", box.y], ["width", box.w], ["height", box.h]])
+    for (const [side, value] of [
+      ["left", box.x],
+      ["top", box.y],
+      ["width", box.w],
+      ["height", box.h],
+    ])
       draft.style.setProperty(side, `${(100 * value).toFixed(2)}%`);
     draft.setAttribute("aria-label", words.areas.spoken(box));
   }
 
   function drawAreas() {
     const own = areas.filter((a) => a.setup === setup);
-    drawing.replaceChildren(...own.map((a) => {
-      const b = toUpright(a);
-      return svg("rect", { class: a.kind, x: 1000 * b.x, y: 1000 * b.y, width: 1000 * b.w, height: 1000 * b.h });
-    }));
-    list.replaceChildren(...own.map((a) => el("li", {}, words.areas.line(a, toUpright(a)), " ",
-      button(words.areas.remove, () => remove(a), { "aria-label": words.areas.removeOne(a, toUpright(a)) }))));
+    drawing.replaceChildren(
+      ...own.map((a) => {
+        const b = toUpright(a);
+        return svg("rect", { class: a.kind, x: 1000 * b.x, y: 1000 * b.y, width: 1000 * b.w, height: 1000 * b.h });
+      }),
+    );
+    list.replaceChildren(
+      ...own.map((a) =>
+        el(
+          "li",
+          {},
+          words.areas.line(a, toUpright(a)),
+          " ",
+          button(words.areas.remove, () => remove(a), { "aria-label": words.areas.removeOne(a, toUpright(a)) }),
+        ),
+      ),
+    );
   }
 
   async function choose(number) {
@@ -63,7 +99,8 @@ export function createAreas(app) {
 
   async function save(kind) {
     try {
-      const area = { setup, kind, ...toStored(box) }, saved = await post("api/area", area);
+      const area = { setup, kind, ...toStored(box) },
+        saved = await post("api/area", area);
       areas.push({ ...area, id: saved.id });
       app.announce(words.areas.saved(kind));
     } catch (problem) {
@@ -74,7 +111,9 @@ export function createAreas(app) {
   }
 
   async function remove(area) {
-    await post("api/area/remove", { id: area.id }).catch((problem) => app.announce(words.refused(problem.message), true));
+    await post("api/area/remove", { id: area.id }).catch((problem) =>
+      app.announce(words.refused(problem.message), true),
+    );
     await load();
     drawAreas();
     draft.focus();
@@ -83,7 +122,8 @@ export function createAreas(app) {
   /* ---- the draft: drag to draw, arrows to move, Shift and arrows to size -- */
 
   function clampBox(b) {
-    const w = Math.min(1, Math.max(LEAST, b.w)), h = Math.min(1, Math.max(LEAST, b.h));
+    const w = Math.min(1, Math.max(LEAST, b.w)),
+      h = Math.min(1, Math.max(LEAST, b.h));
     box = { w, h, x: Math.min(1 - w, Math.max(0, b.x)), y: Math.min(1 - h, Math.max(0, b.y)) };
     placeDraft();
   }
@@ -102,25 +142,42 @@ export function createAreas(app) {
     const r = surface.getBoundingClientRect();
     return [(e.clientX - r.left) / r.width, (e.clientY - r.top) / r.height].map((v) => Math.min(1, Math.max(0, v)));
   };
-  surface.addEventListener("pointerdown", (e) => { surface.setPointerCapture(e.pointerId); from = at(e); });
+  surface.addEventListener("pointerdown", (e) => {
+    surface.setPointerCapture(e.pointerId);
+    from = at(e);
+  });
   surface.addEventListener("pointermove", (e) => {
     if (!from) return;
     const [x, y] = at(e);
     clampBox({ x: Math.min(x, from[0]), y: Math.min(y, from[1]), w: Math.abs(x - from[0]), h: Math.abs(y - from[1]) });
   });
-  for (const end of ["pointerup", "pointercancel"]) surface.addEventListener(end, () => { from = null; });
+  for (const end of ["pointerup", "pointercancel"])
+    surface.addEventListener(end, () => {
+      from = null;
+    });
 
   return {
-    name: "areas", root, focus: () => (surface.hidden ? nothing : draft), hide() {}, recolour() {},
+    name: "areas",
+    root,
+    focus: () => (surface.hidden ? nothing : draft),
+    hide() {},
+    recolour() {},
     async show() {
       const all = store.session().setups;
       surface.hidden = set.hidden = !all.length;
       say(nothing, all.length ? "" : words.areas.none);
-      setups.replaceChildren(...all.map((s) => button(words.areas.setup(s.setup), () => choose(s.setup), { "data-setup": s.setup })));
+      setups.replaceChildren(
+        ...all.map((s) => button(words.areas.setup(s.setup), () => choose(s.setup), { "data-setup": s.setup })),
+      );
       await load();
       if (all.length) await choose(all.some((s) => s.setup === setup) ? setup : all[0].setup);
     },
-    async update(kind) { if (kind === "changes") { await load(); if (frame) drawAreas(); } },
+    async update(kind) {
+      if (kind === "changes") {
+        await load();
+        if (frame) drawAreas();
+      }
+    },
     actions: {},
   };
 }

@@ -7,15 +7,24 @@ import * as store from "./store.js";
 import { words } from "./words.js";
 
 export function createEmpties(app) {
-  const sum = el("p", { class: "sum" }), wall = el("div", { class: "tiles wall", role: "group", "aria-label": words.places.empties });
+  const sum = el("p", { class: "sum" }),
+    wall = el("div", { class: "tiles wall", role: "group", "aria-label": words.places.empties });
   const hint = el("p", { class: "hint" });
   const root = el("section", { class: "place", "aria-label": words.places.empties }, sum, hint, wall);
   const roving = createRoving(wall);
   let list = [];
 
   function tileOf(burst) {
-    const caption = el("span", { class: "caption" }), more = el("span", { class: "unseen" }), place = el("div", { class: "thumb" });
-    const tile = el("button", { type: "button", class: "tile", on: { click: () => roving.move(list.findIndex((i) => i.tile === tile)) } }, place, caption, more);
+    const caption = el("span", { class: "caption" }),
+      more = el("span", { class: "unseen" }),
+      place = el("div", { class: "thumb" });
+    const tile = el(
+      "button",
+      { type: "button", class: "tile", on: { click: () => roving.move(list.findIndex((i) => i.tile === tile)) } },
+      place,
+      caption,
+      more,
+    );
     if (burst.picture) place.replaceWith(thumb(burst.picture, burst.orientation || 1));
     else whenNear(tile, () => middleOf(burst.burst).then((f) => f && place.replaceWith(thumb(f.id, f.orientation))));
     tile.addEventListener("dblclick", () => recall());
@@ -37,7 +46,10 @@ export function createEmpties(app) {
 
   function show() {
     say(hint, words.empties.hint(keySign("empties", "recall"), keySign("empties", "rejectBurst")));
-    list = store.session().bursts.filter((b) => store.isEmpty(b) || b.recalled).map(tileOf);
+    list = store
+      .session()
+      .bursts.filter((b) => store.isEmpty(b) || b.recalled)
+      .map(tileOf);
     wall.replaceChildren(...list.map((item) => item.tile));
     update();
     roving.set(list.map((item) => item.tile));
@@ -50,7 +62,8 @@ export function createEmpties(app) {
   }
 
   function recall() {
-    const item = list[roving.at], burst = item && store.burstSummary(item.number);
+    const item = list[roving.at],
+      burst = item && store.burstSummary(item.number);
     if (!burst) return;
     store.recall(burst, !burst.recalled);
     app.announce(words.empties.caption(burst) + words.empties.more(burst));
@@ -58,7 +71,8 @@ export function createEmpties(app) {
 
   /* Nothing is in it: all its frames go. */
   async function rejectBurst() {
-    const item = list[roving.at], detail = item && (await store.burst(item.number).catch(() => null));
+    const item = list[roving.at],
+      detail = item && (await store.burst(item.number).catch(() => null));
     if (!detail) return;
     const frames = detail.frames.filter((f) => f.decision !== "reject");
     if (frames.length) store.decide(detail, frames, "reject");
@@ -67,8 +81,21 @@ export function createEmpties(app) {
   }
 
   return {
-    name: "empties", root, focus: () => roving.node || sum, show, hide() {}, update, recolour() {},
-    actions: { earlier: () => roving.step(-1), later: () => roving.step(1), rowUp: () => roving.row(-1), rowDown: () => roving.row(1), recall, rejectBurst,
-      look: () => list[roving.at] && app.lookAtFrame(list[roving.at].number, null) },
+    name: "empties",
+    root,
+    focus: () => roving.node || sum,
+    show,
+    hide() {},
+    update,
+    recolour() {},
+    actions: {
+      earlier: () => roving.step(-1),
+      later: () => roving.step(1),
+      rowUp: () => roving.row(-1),
+      rowDown: () => roving.row(1),
+      recall,
+      rejectBurst,
+      look: () => list[roving.at] && app.lookAtFrame(list[roving.at].number, null),
+    },
   };
 }

@@ -7,15 +7,33 @@ import * as store from "./store.js";
 import { words } from "./words.js";
 
 export function createEyes(app) {
-  const sum = el("p", { class: "sum" }), wall = el("div", { class: "tiles eyes", role: "group", "aria-label": words.places.eyes });
-  const root = el("section", { class: "place", "aria-label": words.places.eyes }, sum, el("p", { class: "hint" }, words.eyes.hint), wall);
+  const sum = el("p", { class: "sum" }),
+    wall = el("div", { class: "tiles eyes", role: "group", "aria-label": words.places.eyes });
+  const root = el(
+    "section",
+    { class: "place", "aria-label": words.places.eyes },
+    sum,
+    el("p", { class: "hint" }, words.eyes.hint),
+    wall,
+  );
   const roving = createRoving(wall);
-  let list = [], showing = 0; // [{ detail, frame, tile, mark, text }]
+  let list = [],
+    showing = 0; // [{ detail, frame, tile, mark, text }]
 
   function tileOf(detail, frame) {
-    const mark = el("span", { class: "mark-place" }), text = el("span"), more = el("span", { class: "unseen" });
-    const picture = frame.state === "measured" ? thumb(frame.id, frame.orientation) : el("div", { class: "no-picture" }, frame.cause || words.reasons.none);
-    const tile = el("button", { type: "button", class: "tile", on: { click: () => look(tile) } }, picture, el("span", { class: "caption" }, mark, text, more));
+    const mark = el("span", { class: "mark-place" }),
+      text = el("span"),
+      more = el("span", { class: "unseen" });
+    const picture =
+      frame.state === "measured"
+        ? thumb(frame.id, frame.orientation)
+        : el("div", { class: "no-picture" }, frame.cause || words.reasons.none);
+    const tile = el(
+      "button",
+      { type: "button", class: "tile", on: { click: () => look(tile) } },
+      picture,
+      el("span", { class: "caption" }, mark, text, more),
+    );
     return { number: detail.burst, id: frame.id, tile, mark, text, more };
   }
 
@@ -34,7 +52,8 @@ export function createEyes(app) {
   }
 
   async function gather() {
-    const run = ++showing, bursts = store.session().bursts.filter((b) => b.eyes > 0 && !store.isEmpty(b));
+    const run = ++showing,
+      bursts = store.session().bursts.filter((b) => b.eyes > 0 && !store.isEmpty(b));
     list = [];
     wall.replaceChildren();
     for (const { burst } of bursts) {
@@ -63,15 +82,26 @@ export function createEyes(app) {
   }
 
   return {
-    name: "eyes", root, focus: () => roving.node || sum,
-    show: gather, hide() { showing++; },
+    name: "eyes",
+    root,
+    focus: () => roving.node || sum,
+    show: gather,
+    hide() {
+      showing++;
+    },
     update(kind) {
       if (kind !== "burst" && kind !== "undone") return;
       list.forEach(dress);
       counted();
     },
     recolour() {},
-    actions: { earlier: () => roving.step(-1), later: () => roving.step(1), keep: () => decide("keep"), reject: () => decide("reject"),
-      proposal: () => decide(""), look: () => look() },
+    actions: {
+      earlier: () => roving.step(-1),
+      later: () => roving.step(1),
+      keep: () => decide("keep"),
+      reject: () => decide("reject"),
+      proposal: () => decide(""),
+      look: () => look(),
+    },
   };
 }

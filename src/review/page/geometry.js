@@ -3,14 +3,22 @@
 /* The matrix [a b c d e f] that turns a stored picture of w x h upright, after Exif 2.32, tag 0x0112. */
 export function uprightMatrix(orientation, w, h) {
   switch (orientation) {
-    case 2: return [-1, 0, 0, 1, w, 0];
-    case 3: return [-1, 0, 0, -1, w, h];
-    case 4: return [1, 0, 0, -1, 0, h];
-    case 5: return [0, 1, 1, 0, 0, 0];
-    case 6: return [0, 1, -1, 0, h, 0];
-    case 7: return [0, -1, -1, 0, h, w];
-    case 8: return [0, -1, 1, 0, 0, w];
-    default: return [1, 0, 0, 1, 0, 0];
+    case 2:
+      return [-1, 0, 0, 1, w, 0];
+    case 3:
+      return [-1, 0, 0, -1, w, h];
+    case 4:
+      return [1, 0, 0, -1, 0, h];
+    case 5:
+      return [0, 1, 1, 0, 0, 0];
+    case 6:
+      return [0, 1, -1, 0, h, 0];
+    case 7:
+      return [0, -1, -1, 0, h, w];
+    case 8:
+      return [0, -1, 1, 0, 0, w];
+    default:
+      return [1, 0, 0, 1, 0, 0];
   }
 }
 
@@ -20,12 +28,14 @@ export function apply(m, x, y) {
 
 /* The matrix is a turn and a shift: its inverse has the transposed turn. */
 function unapply(m, x, y) {
-  const dx = x - m[4], dy = y - m[5];
+  const dx = x - m[4],
+    dy = y - m[5];
   return [m[0] * dx + m[1] * dy, m[2] * dx + m[3] * dy];
 }
 
 function boxThrough(map, m, box) {
-  const [x1, y1] = map(m, box.x, box.y), [x2, y2] = map(m, box.x + box.w, box.y + box.h);
+  const [x1, y1] = map(m, box.x, box.y),
+    [x2, y2] = map(m, box.x + box.w, box.y + box.h);
   return { x: Math.min(x1, x2), y: Math.min(y1, y2), w: Math.abs(x2 - x1), h: Math.abs(y2 - y1) };
 }
 
@@ -60,11 +70,14 @@ export function subjectOf(frame, pass) {
 /* The point to look at, upright, on a pane of `room` px a side: the middle of the subject; where it does not
    fit, nearer to its head end, the leading 40 % along its way. */
 export function anchorOf(frame, subject, room) {
-  const m = uprightMatrix(frame.orientation, frame.w, frame.h), box = uprightBox(frame, subject);
+  const m = uprightMatrix(frame.orientation, frame.w, frame.h),
+    box = uprightBox(frame, subject);
   const middle = [box.x + box.w / 2, box.y + box.h / 2];
   if (!subject.heading) return middle;
-  const [dx, dy] = subject.heading, length = Math.max(Math.abs(dx), Math.abs(dy)) || 1;
-  const ux = (m[0] * dx + m[2] * dy) / length, uy = (m[1] * dx + m[3] * dy) / length;
+  const [dx, dy] = subject.heading,
+    length = Math.max(Math.abs(dx), Math.abs(dy)) || 1;
+  const ux = (m[0] * dx + m[2] * dy) / length,
+    uy = (m[1] * dx + m[3] * dy) / length;
   const toward = (u) => Math.max(-1, Math.min(1, 2 * u)); // who flies aslant has its head in a corner of its box
   const shift = (size, side, u) => toward(u) * Math.min(0.3 * size, Math.max(0, size / 2 - side * 0.42));
   return [middle[0] + shift(box.w, room.w, ux), middle[1] + shift(box.h, room.h, uy)];
@@ -72,8 +85,10 @@ export function anchorOf(frame, subject, room) {
 
 /* The part of the stored picture, `side` px a side, around an upright point; whole px inside the picture. */
 export function cropAround(frame, point, side) {
-  const m = uprightMatrix(frame.orientation, frame.w, frame.h), [x, y] = unapply(m, point[0], point[1]);
-  const w = Math.min(side, frame.w), h = Math.min(side, frame.h);
+  const m = uprightMatrix(frame.orientation, frame.w, frame.h),
+    [x, y] = unapply(m, point[0], point[1]);
+  const w = Math.min(side, frame.w),
+    h = Math.min(side, frame.h);
   const within = (value, most) => Math.max(0, Math.min(Math.round(value), most));
   return { x: within(x - w / 2, frame.w - w), y: within(y - h / 2, frame.h - h), w, h };
 }

@@ -8,15 +8,29 @@ import { keySign } from "./keys.js";
 import { Pane } from "./pane.js";
 import { words } from "./words.js";
 
-const PAD = 14, FOOT = 44, TOP = 14;
+const PAD = 14,
+  FOOT = 44,
+  TOP = 14;
 
 export function createHours(app) {
   const canvas = el("canvas", { class: "hours-canvas", "aria-hidden": "true" });
-  const line = el("div", { class: "hours-line", role: "slider", tabindex: 0, "aria-label": words.hours.label,
-    "aria-valuemin": 1, "aria-orientation": "horizontal" }, canvas);
+  const line = el(
+    "div",
+    {
+      class: "hours-line",
+      role: "slider",
+      tabindex: 0,
+      "aria-label": words.hours.label,
+      "aria-valuemin": 1,
+      "aria-orientation": "horizontal",
+    },
+    canvas,
+  );
   const pane = new Pane(words.hours.preview);
   pane.fill = 0.92;
-  const title = el("h2"), facts = el("p", { class: "facts" }), verdict = el("p");
+  const title = el("h2"),
+    facts = el("p", { class: "facts" }),
+    verdict = el("p");
   const look = button("", () => view.actions.look(), { class: "main" });
   const goOn = button("", () => resume());
   const order = button("", () => view.actions.order());
@@ -24,16 +38,43 @@ export function createHours(app) {
   for (const shape of ["open", "part", "stays", "goes"])
     legend.append(el("span", {}, passMark(shape), ` ${words.hours.shapes[shape]}`));
   const sum = el("p", { class: "sum" });
-  const root = el("section", { class: "place hours", "aria-label": words.places.hours },
-    sum, line,
-    el("div", { class: "row spread" }, legend, el("span", { class: "row" }, order,
-      button("−", () => zoomBy(1 / 1.6), { "aria-label": words.hours.farther }),
-      button("+", () => zoomBy(1.6), { "aria-label": words.hours.nearer }))),
-    el("div", { class: "preview" }, pane.root,
-      el("div", {}, title, facts, verdict, el("p", { class: "row" }, look, goOn))));
+  const root = el(
+    "section",
+    { class: "place hours", "aria-label": words.places.hours },
+    sum,
+    line,
+    el(
+      "div",
+      { class: "row spread" },
+      legend,
+      el(
+        "span",
+        { class: "row" },
+        order,
+        button("−", () => zoomBy(1 / 1.6), { "aria-label": words.hours.farther }),
+        button("+", () => zoomBy(1.6), { "aria-label": words.hours.nearer }),
+      ),
+    ),
+    el(
+      "div",
+      { class: "preview" },
+      pane.root,
+      el("div", {}, title, facts, verdict, el("p", { class: "row" }, look, goOn)),
+    ),
+  );
 
   const layer = el("canvas"); // everything but the cursor: painted again only when something moved
-  let placed = null, at = 0, hover = -1, zoom = 1, left = 0, dirty = false, colours = null, width = 0, height = 0, layered = "", laid = 0;
+  let placed = null,
+    at = 0,
+    hover = -1,
+    zoom = 1,
+    left = 0,
+    dirty = false,
+    colours = null,
+    width = 0,
+    height = 0,
+    layered = "",
+    laid = 0;
 
   /* ---- painting ---------------------------------------------------------- */
 
@@ -43,12 +84,16 @@ export function createHours(app) {
   function repaint() {
     if (dirty) return;
     dirty = true;
-    requestAnimationFrame(() => { dirty = false; paint(); });
+    requestAnimationFrame(() => {
+      dirty = false;
+      paint();
+    });
   }
 
   /* Index of the first pass at or right of u. */
   function firstFrom(u) {
-    let low = 0, high = placed.at.length;
+    let low = 0,
+      high = placed.at.length;
     while (low < high) {
       const mid = (low + high) >> 1;
       if (placed.at[mid].u < u) low = mid + 1;
@@ -64,7 +109,9 @@ export function createHours(app) {
     let free = -Infinity;
     for (const stretch of placed.stretches)
       for (const mark of clockMarks(stretch, least)) {
-        const x = xOf(mark.u), text = clockText(mark.s, zoom > 20 && !mark.exact), half = c.measureText(text).width / 2;
+        const x = xOf(mark.u),
+          text = clockText(mark.s, zoom > 20 && !mark.exact),
+          half = c.measureText(text).width / 2;
         if (x - half < free || x < -60 || x > width + 60) continue;
         c.fillStyle = colours.slate;
         c.fillRect(Math.round(x), base, 1, 5);
@@ -82,7 +129,7 @@ export function createHours(app) {
     c.strokeStyle = colours.ink;
     c.lineWidth = 1.2;
     c.beginPath();
-    for (const d of [-5, 3]) c.moveTo(x + d, base + 6), c.lineTo(x + d + 3, base - 6);
+    for (const d of [-5, 3]) (c.moveTo(x + d, base + 6), c.lineTo(x + d + 3, base - 6));
     c.stroke();
   }
 
@@ -109,13 +156,18 @@ export function createHours(app) {
 
   function paint() {
     if (!placed || root.hidden || width === 0) return;
-    const k = devicePixelRatio || 1, base = height - FOOT, c = contextOf(canvas, k);
-    const from = firstFrom(uOf(-10)), to = firstFrom(uOf(width + 10)), now = [zoom, left, canvas.width, canvas.height, laid].join();
+    const k = devicePixelRatio || 1,
+      base = height - FOOT,
+      c = contextOf(canvas, k);
+    const from = firstFrom(uOf(-10)),
+      to = firstFrom(uOf(width + 10)),
+      now = [zoom, left, canvas.width, canvas.height, laid].join();
     colours ??= coloursOf(root);
     if (now !== layered) paintLayer(k, base, from, to);
     layered = now;
     c.drawImage(layer, 0, 0, width, height);
-    for (const i of [at, hover]) if (i >= 0 && placed.at[i]) paintCursor(c, i, base, i === at, Math.max(sizeOf(to - from), 4));
+    for (const i of [at, hover])
+      if (i >= 0 && placed.at[i]) paintCursor(c, i, base, i === at, Math.max(sizeOf(to - from), 4));
   }
 
   const heightOf = (pass, base) => base - 10 - (pass.sharpness ?? 0) * (base - 10 - TOP);
@@ -126,7 +178,8 @@ export function createHours(app) {
   }
 
   function paintCursor(c, i, base, focus, r) {
-    const { p, u } = placed.at[i], x = xOf(u);
+    const { p, u } = placed.at[i],
+      x = xOf(u);
     paintPass(c, shapeOf(p.pass), x, heightOf(p.pass, base), base, r + 1.5, colours);
     c.strokeStyle = colours.ink;
     c.lineWidth = focus ? 2 : 1;
@@ -136,7 +189,7 @@ export function createHours(app) {
     if (!focus) return;
     c.fillStyle = colours.ink;
     c.beginPath();
-    c.moveTo(x, base + 8), c.lineTo(x - 6, base + 16), c.lineTo(x + 6, base + 16);
+    (c.moveTo(x, base + 8), c.lineTo(x - 6, base + 16), c.lineTo(x + 6, base + 16));
     c.fill();
   }
 
@@ -166,7 +219,8 @@ export function createHours(app) {
   }
 
   function intoSight() {
-    const u = placed.at[at].u, margin = 0.06 / zoom;
+    const u = placed.at[at].u,
+      margin = 0.06 / zoom;
     if (u < left + margin) left = u - margin;
     if (u > left + 1 / zoom - margin) left = u + margin - 1 / zoom;
     clampLeft();
@@ -182,7 +236,9 @@ export function createHours(app) {
   }
 
   function nearest(x) {
-    const i = firstFrom(uOf(x)), before = placed.at[i - 1], after = placed.at[i];
+    const i = firstFrom(uOf(x)),
+      before = placed.at[i - 1],
+      after = placed.at[i];
     if (!before) return i < placed.at.length ? i : -1;
     return after && xOf(after.u) - x < x - xOf(before.u) ? i : i - 1;
   }
@@ -200,7 +256,8 @@ export function createHours(app) {
   line.addEventListener("pointermove", (e) => {
     if (!placed?.at.length) return;
     if (!touching.has(e.pointerId)) return hoverAt(nearest(e.offsetX));
-    const old = touching.get(e.pointerId), others = [...touching].filter(([id]) => id !== e.pointerId);
+    const old = touching.get(e.pointerId),
+      others = [...touching].filter(([id]) => id !== e.pointerId);
     touching.set(e.pointerId, e.offsetX);
     moved += Math.abs(e.offsetX - old);
     if (others.length) pinch(others[0][1], old, e.offsetX);
@@ -217,14 +274,19 @@ export function createHours(app) {
     });
   line.addEventListener("pointerleave", () => hoverAt(-1));
   line.addEventListener("dblclick", () => view.actions.look());
-  line.addEventListener("wheel", (e) => {
-    if (e.deltaY === 0) return;
-    e.preventDefault();
-    zoomBy(Math.exp(-e.deltaY / 300), uOf(e.offsetX));
-  }, { passive: false });
+  line.addEventListener(
+    "wheel",
+    (e) => {
+      if (e.deltaY === 0) return;
+      e.preventDefault();
+      zoomBy(Math.exp(-e.deltaY / 300), uOf(e.offsetX));
+    },
+    { passive: false },
+  );
 
   function pinch(other, old, now) {
-    const before = Math.abs(old - other) || 1, after = Math.abs(now - other) || 1;
+    const before = Math.abs(old - other) || 1,
+      after = Math.abs(now - other) || 1;
     zoomBy(after / before, uOf((now + other) / 2));
   }
 
@@ -246,8 +308,8 @@ export function createHours(app) {
 
   function describe() {
     const shown = placed.at[hover >= 0 ? hover : at]?.p;
-    pane.root.hidden = look.hidden = !shown;
-    if (!shown) return say(title, words.hours.none), say(facts, ""), say(verdict, "");
+    pane.root.hidden = look.hidden = goOn.hidden = !shown;
+    if (!shown) return (say(title, words.hours.none(store.session)), say(facts, ""), say(verdict, ""));
     say(title, words.hours.title(shown));
     say(facts, words.hours.facts(shown));
     say(verdict, words.hours.verdict(shown));
@@ -272,14 +334,22 @@ export function createHours(app) {
   }
 
   function lay() {
-    const keep = placed?.at[at]?.p, list = passes();
+    const keep = placed?.at[at]?.p,
+      list = passes();
     placed = store.order === "promise" ? placeByPromise(list) : placeInTime(list);
-    if (keep) at = Math.max(0, placed.at.findIndex(({ p }) => p.burst.burst === keep.burst.burst && p.pass.pass === keep.pass.pass));
+    if (keep)
+      at = Math.max(
+        0,
+        placed.at.findIndex(({ p }) => p.burst.burst === keep.burst.burst && p.pass.pass === keep.pass.pass),
+      );
     line.setAttribute("aria-valuemax", String(placed.at.length));
     laid++;
     say(sum, words.hours.sum(store.session));
     look.replaceChildren(words.hours.look, el("kbd", {}, keySign("hours", "look")));
-    order.replaceChildren(store.order === "promise" ? words.hours.byTime : words.hours.byPromise, el("kbd", {}, keySign("hours", "order")));
+    order.replaceChildren(
+      store.order === "promise" ? words.hours.byTime : words.hours.byPromise,
+      el("kbd", {}, keySign("hours", "order")),
+    );
     goOn.textContent = nextOpen(at - 1) ? words.hours.resume : words.hours.allJudged;
     describe();
     repaint();
@@ -294,22 +364,44 @@ export function createHours(app) {
   }
 
   const view = {
-    name: "hours", root, focus: () => line,
+    name: "hours",
+    root,
+    focus: () => line,
     show({ burst, pass } = {}) {
       lay();
-      if (burst) at = Math.max(0, placed.at.findIndex(({ p }) => p.burst.burst === burst && p.pass.pass === pass));
+      if (burst)
+        at = Math.max(
+          0,
+          placed.at.findIndex(({ p }) => p.burst.burst === burst && p.pass.pass === pass),
+        );
       move(at);
     },
     hide() {},
-    update(kind) { if (kind !== "connection") lay(); },
-    recolour() { colours = null; laid++; repaint(); },
-    actions: {
-      earlier: () => move(at - 1), later: () => move(at + 1), back10: () => move(at - 10), on10: () => move(at + 10),
-      first: () => move(0), last: () => move(placed.at.length - 1), nearer: () => zoomBy(1.6), farther: () => zoomBy(1 / 1.6),
-      order: reorder,
-      look: () => { const here = placed.at[hover >= 0 ? hover : at]; if (here) app.lookAt(here.p); },
+    update(kind) {
+      if (kind !== "connection") lay();
     },
-    here: () => placed?.at[at]?.p || null, indexOf,
+    recolour() {
+      colours = null;
+      laid++;
+      repaint();
+    },
+    actions: {
+      earlier: () => move(at - 1),
+      later: () => move(at + 1),
+      back10: () => move(at - 10),
+      on10: () => move(at + 10),
+      first: () => move(0),
+      last: () => move(placed.at.length - 1),
+      nearer: () => zoomBy(1.6),
+      farther: () => zoomBy(1 / 1.6),
+      order: reorder,
+      look: () => {
+        const here = placed.at[hover >= 0 ? hover : at];
+        if (here) app.lookAt(here.p);
+      },
+    },
+    here: () => placed?.at[at]?.p || null,
+    indexOf,
   };
   return view;
 }

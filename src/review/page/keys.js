@@ -3,21 +3,82 @@ import * as api from "./api.js";
 
 /* Every act that has a key, by the place where it works. */
 export const acts = {
-  everywhere: { hours: "1", pass: "2", eyes: "3", empties: "4", shortlist: "5", areas: "6", after: "7",
-    takeBack: "Backspace", help: "?" },
-  hours: { earlier: "ArrowLeft", later: "ArrowRight", first: "Home", last: "End", look: "Enter", nearer: "+",
-    farther: "-", order: "m", back10: "PageUp", on10: "PageDown" },
-  pass: { earlier: "ArrowLeft", later: "ArrowRight", keep: "ArrowUp", reject: "ArrowDown", goOn: "Enter",
-    proposal: "c", rejectBurst: "n", best: "b", first: "Home", last: "End", nextPass: "PageDown",
-    lastPass: "PageUp", sharpSet: "s", flicker: "f", hold: "h", play: "Space", whole: "w", nearer: "+",
-    farther: "-", panLeft: "Shift+ArrowLeft", panRight: "Shift+ArrowRight", panUp: "Shift+ArrowUp",
-    panDown: "Shift+ArrowDown" },
-  eyes: { earlier: "ArrowLeft", later: "ArrowRight", keep: "ArrowUp", reject: "ArrowDown", proposal: "c",
-    look: "Enter" },
-  empties: { earlier: "ArrowLeft", later: "ArrowRight", rowUp: "ArrowUp", rowDown: "ArrowDown", recall: "r", rejectBurst: "n",
-    look: "Enter" },
-  shortlist: { earlier: "ArrowLeft", later: "ArrowRight", stepUp: "ArrowUp", stepDown: "ArrowDown", leave: "Enter",
-    look: "l", only: "o", nearer: "+", farther: "-" },
+  everywhere: {
+    hours: "1",
+    pass: "2",
+    eyes: "3",
+    empties: "4",
+    shortlist: "5",
+    areas: "6",
+    after: "7",
+    takeBack: "Backspace",
+    help: "?",
+  },
+  hours: {
+    earlier: "ArrowLeft",
+    later: "ArrowRight",
+    first: "Home",
+    last: "End",
+    look: "Enter",
+    nearer: "+",
+    farther: "-",
+    order: "m",
+    back10: "PageUp",
+    on10: "PageDown",
+  },
+  pass: {
+    earlier: "ArrowLeft",
+    later: "ArrowRight",
+    keep: "ArrowUp",
+    reject: "ArrowDown",
+    goOn: "Enter",
+    proposal: "c",
+    rejectBurst: "n",
+    best: "b",
+    first: "Home",
+    last: "End",
+    nextPass: "PageDown",
+    lastPass: "PageUp",
+    sharpSet: "s",
+    flicker: "f",
+    hold: "h",
+    play: "Space",
+    whole: "w",
+    nearer: "+",
+    farther: "-",
+    panLeft: "Shift+ArrowLeft",
+    panRight: "Shift+ArrowRight",
+    panUp: "Shift+ArrowUp",
+    panDown: "Shift+ArrowDown",
+  },
+  eyes: {
+    earlier: "ArrowLeft",
+    later: "ArrowRight",
+    keep: "ArrowUp",
+    reject: "ArrowDown",
+    proposal: "c",
+    look: "Enter",
+  },
+  empties: {
+    earlier: "ArrowLeft",
+    later: "ArrowRight",
+    rowUp: "ArrowUp",
+    rowDown: "ArrowDown",
+    recall: "r",
+    rejectBurst: "n",
+    look: "Enter",
+  },
+  shortlist: {
+    earlier: "ArrowLeft",
+    later: "ArrowRight",
+    stepUp: "ArrowUp",
+    stepDown: "ArrowDown",
+    leave: "Enter",
+    look: "l",
+    only: "o",
+    nearer: "+",
+    farther: "-",
+  },
   areas: {},
   after: { copy: "Enter" },
 };
@@ -75,5 +136,11 @@ const signs = { ArrowLeft: "←", ArrowRight: "→", ArrowUp: "↑", ArrowDown: 
 
 /* A key as it stands on the page. */
 export function keySign(place, act) {
-  return keyOf(place, act).split("+").map((part) => signs[part] || part).join(" ").trim() || "+";
+  return (
+    keyOf(place, act)
+      .split("+")
+      .map((part) => signs[part] || part)
+      .join(" ")
+      .trim() || "+"
+  );
 }

@@ -16,8 +16,11 @@ import { words } from "./words.js";
 const live = el("p", { class: "live", role: "status", "aria-live": "polite" });
 const alarm = el("p", { class: "alarm", role: "alert", hidden: true });
 const app = { go, lookAt, lookAtFrame, announce, act, progress, refocus, setTheme, theme, keysChanged };
-const views = {}, links = {};
-let current = null, ready = Promise.resolve(), undoing = Promise.resolve();
+const views = {},
+  links = {};
+let current = null,
+  ready = Promise.resolve(),
+  undoing = Promise.resolve();
 
 /* ---- where one is ----------------------------------------------------------- */
 
@@ -36,7 +39,8 @@ function lookAtFrame(burst, frame) {
 }
 
 function route() {
-  const [place, ...numbers] = location.hash.slice(1).split("/"), [burst, pass, frame] = numbers.map(Number);
+  const [place, ...numbers] = location.hash.slice(1).split("/"),
+    [burst, pass, frame] = numbers.map(Number);
   const view = views[place] || views.hours;
   if (current && current !== view) {
     current.hide();
@@ -46,9 +50,16 @@ function route() {
   current = view;
   view.root.hidden = false;
   document.title = words.title(store.store.session.name, words.places[view.name]);
-  for (const [name, link] of Object.entries(links)) name === view.name ? link.setAttribute("aria-current", "page") : link.removeAttribute("aria-current");
-  ready = Promise.resolve(view.show({ burst, pass, frame })).catch((problem) => announce(words.refused(problem.message), true));
-  if (moved) ready.then(() => { scrollTo(0, 0); refocus(); });
+  for (const [name, link] of Object.entries(links))
+    name === view.name ? link.setAttribute("aria-current", "page") : link.removeAttribute("aria-current");
+  ready = Promise.resolve(view.show({ burst, pass, frame })).catch((problem) =>
+    announce(words.refused(problem.message), true),
+  );
+  if (moved)
+    ready.then(() => {
+      scrollTo(0, 0);
+      refocus();
+    });
 }
 
 function refocus() {
@@ -69,11 +80,19 @@ function announce(text, loud = false) {
   quiet = setTimeout(() => live.classList.remove("seen-too"), 6000);
 }
 
-const bar = el("span"), counts = el("span"), meter = el("div", { class: "progress", role: "progressbar", "aria-label": words.progress.label, "aria-valuemin": 0 }, bar);
+const bar = el("span"),
+  counts = el("span"),
+  meter = el(
+    "div",
+    { class: "progress", role: "progressbar", "aria-label": words.progress.label, "aria-valuemin": 0 },
+    bar,
+  );
 const measuring = el("p", { class: "measuring", hidden: true });
 
 function progress() {
-  const list = store.passes(), done = list.filter((p) => p.pass.judged === "yes").length, { measuring: m, bursts } = store.session();
+  const list = store.passes(),
+    done = list.filter((p) => p.pass.judged === "yes").length,
+    { measuring: m, bursts } = store.session();
   bar.style.setProperty("width", `${list.length ? (100 * done) / list.length : 0}%`);
   meter.setAttribute("aria-valuemax", String(list.length));
   meter.setAttribute("aria-valuenow", String(done));
@@ -88,14 +107,20 @@ function progress() {
 
 /* ---- acts that work everywhere ---------------------------------------------- */
 
-const everywhere = { help: () => help.open(), takeBack: () => { undoing = undoing.then(takeBack, takeBack); } };
+const everywhere = {
+  help: () => help.open(),
+  takeBack: () => {
+    undoing = undoing.then(takeBack, takeBack);
+  },
+};
 
 async function takeBack() {
   const done = await store.takeBack();
   if (!done) return;
   announce(done.undone ? words.undone(done.undone, done.frames) : words.nothingToUndo, true);
   if (!done.undone || current.name === "eyes" || current.name === "shortlist" || current.name === "empties") return;
-  const here = current.here?.(), pass = done.pass || 0;
+  const here = current.here?.(),
+    pass = done.pass || 0;
   if (done.burst && (current.name !== "pass" || here?.burst !== done.burst || (pass && here.pass !== pass)))
     go("pass", done.burst, pass, ...(done.frame ? [done.frame] : []));
 }
@@ -154,8 +179,13 @@ function header() {
     nav.append(links[name]);
   }
   labelLinks();
-  return el("header", {}, el("h1", {}, store.session().name), nav,
-    el("div", { class: "row" }, meter, counts, helpButton));
+  return el(
+    "header",
+    {},
+    el("h1", {}, store.session().name),
+    nav,
+    el("div", { class: "row" }, meter, counts, helpButton),
+  );
 }
 
 const helpButton = button("", () => help.open());
@@ -187,10 +217,25 @@ async function start() {
     const [settings] = await Promise.all([loadSettings(), store.loadSession()]);
     document.documentElement.dataset.theme = settings.theme || "auto";
     document.querySelector("noscript").remove();
-    const make = { hours: createHours, pass: createPass, eyes: createEyes, empties: createEmpties, shortlist: createShortlist, areas: createAreas, after: createAfter };
+    const make = {
+      hours: createHours,
+      pass: createPass,
+      eyes: createEyes,
+      empties: createEmpties,
+      shortlist: createShortlist,
+      areas: createAreas,
+      after: createAfter,
+    };
     for (const name of PLACES) views[name] = make[name](app);
     for (const view of Object.values(views)) view.root.hidden = true;
-    document.body.append(header(), measuring, alarm, el("main", {}, ...Object.values(views).map((v) => v.root)), live, help.root);
+    document.body.append(
+      header(),
+      measuring,
+      alarm,
+      el("main", {}, ...Object.values(views).map((v) => v.root)),
+      live,
+      help.root,
+    );
     progress();
     warn();
     store.listen(changed);

@@ -3,7 +3,8 @@ import { el } from "./dom.js";
 import { anchorOf, cropAround, nearestSubject, uprightBox, uprightMatrix, uprightSize, subjectOf } from "./geometry.js";
 import { cropAddress, load, ready, small } from "./pictures.js";
 
-const STEP = 128, MOST = 2048;
+const STEP = 128,
+  MOST = 2048;
 
 export class Pane {
   /* `look`: how far from the subject one looks, in px, shared by panes that stand beside each other. */
@@ -21,8 +22,10 @@ export class Pane {
   }
 
   resize() {
-    const k = devicePixelRatio || 1, box = this.root.getBoundingClientRect();
-    const w = Math.floor(box.width * k), h = Math.floor(box.height * k);
+    const k = devicePixelRatio || 1,
+      box = this.root.getBoundingClientRect();
+    const w = Math.floor(box.width * k),
+      h = Math.floor(box.height * k);
     if (w === this.canvas.width && h === this.canvas.height) return;
     this.canvas.width = w;
     this.canvas.height = h;
@@ -57,7 +60,8 @@ export class Pane {
   }
 
   addressOf(frames, index, pass) {
-    const frame = frames[index], subject = nearestSubject(frames, index, pass);
+    const frame = frames[index],
+      subject = nearestSubject(frames, index, pass);
     return frame.w > 0 ? cropAddress(frame.id, this.cropOf(frame, subject)) : null;
   }
 
@@ -97,14 +101,19 @@ export class Pane {
     if (!want || this.canvas.width === 0) return Promise.resolve();
     if (!want.frame) return this.drawSmall(want.id);
     const { frame } = want;
-    if (frame.state === "unreadable" || frame.w === 0) return this.clear(frame.cause), this.mark(frame.id), Promise.resolve();
+    if (frame.state === "unreadable" || frame.w === 0)
+      return (this.clear(frame.cause), this.mark(frame.id), Promise.resolve());
     this.say("");
-    const address = cropAddress(frame.id, this.cropOf(frame, want.subject)), bitmap = ready(address);
-    if (bitmap) return this.paint(bitmap, this.cropOf(frame, want.subject)), this.mark(frame.id), Promise.resolve();
+    const address = cropAddress(frame.id, this.cropOf(frame, want.subject)),
+      bitmap = ready(address);
+    if (bitmap) return (this.paint(bitmap, this.cropOf(frame, want.subject)), this.mark(frame.id), Promise.resolve());
     const first = ready(small(frame.id));
     this.root.dataset.shown = "";
     if (first) this.paint(first, { x: 0, y: 0, w: frame.w, h: frame.h });
-    return load(address).then(() => this.want === want && this.draw(), (problem) => this.want === want && this.say(problem.message));
+    return load(address).then(
+      () => this.want === want && this.draw(),
+      (problem) => this.want === want && this.say(problem.message),
+    );
   }
 
   /* Tells the outside which frame stands here at full sharpness. */
@@ -119,9 +128,14 @@ export class Pane {
 
   paint(bitmap, part) {
     this.last = { bitmap, part };
-    const { frame, subject, own } = this.want, c = this.context, [ax, ay] = this.anchor(frame, subject);
-    const { w, h } = this.room, s = this.scaleFor(subject), m = uprightMatrix(frame.orientation, frame.w, frame.h);
-    const tx = Math.round(w / 2 - s * ax), ty = Math.round(h / 2 - s * ay);
+    const { frame, subject, own } = this.want,
+      c = this.context,
+      [ax, ay] = this.anchor(frame, subject);
+    const { w, h } = this.room,
+      s = this.scaleFor(subject),
+      m = uprightMatrix(frame.orientation, frame.w, frame.h);
+    const tx = Math.round(w / 2 - s * ax),
+      ty = Math.round(h / 2 - s * ay);
     c.clearRect(0, 0, w, h);
     c.save();
     c.imageSmoothingEnabled = bitmap.width !== Math.round(part.w * s);
@@ -134,8 +148,14 @@ export class Pane {
 
   drawSmall(id) {
     const bitmap = ready(small(id));
-    if (!bitmap) return load(small(id)).then(() => this.want?.id === id && this.draw(), () => {});
-    const c = this.context, { w, h } = this.room, s = Math.min(w / bitmap.width, h / bitmap.height);
+    if (!bitmap)
+      return load(small(id)).then(
+        () => this.want?.id === id && this.draw(),
+        () => {},
+      );
+    const c = this.context,
+      { w, h } = this.room,
+      s = Math.min(w / bitmap.width, h / bitmap.height);
     c.clearRect(0, 0, w, h);
     this.say("");
     c.imageSmoothingEnabled = true;
@@ -146,11 +166,22 @@ export class Pane {
 
 /* The subject box as corner ticks: light on dark, so that they show on any feather. */
 export function paintTicks(c, box, s, tx, ty) {
-  const k = devicePixelRatio || 1, x1 = tx + box.x * s, y1 = ty + box.y * s, x2 = x1 + box.w * s, y2 = y1 + box.h * s;
+  const k = devicePixelRatio || 1,
+    x1 = tx + box.x * s,
+    y1 = ty + box.y * s,
+    x2 = x1 + box.w * s,
+    y2 = y1 + box.h * s;
   const arm = Math.min(x2 - x1, y2 - y1) * 0.16;
   c.beginPath();
-  for (const [x, dx] of [[x1, arm], [x2, -arm]])
-    for (const [y, dy] of [[y1, arm], [y2, -arm]]) c.moveTo(x + dx, y), c.lineTo(x, y), c.lineTo(x, y + dy);
+  for (const [x, dx] of [
+    [x1, arm],
+    [x2, -arm],
+  ])
+    for (const [y, dy] of [
+      [y1, arm],
+      [y2, -arm],
+    ])
+      (c.moveTo(x + dx, y), c.lineTo(x, y), c.lineTo(x, y + dy));
   c.strokeStyle = "rgba(0,0,0,.45)";
   c.lineWidth = 3 * k;
   c.stroke();
@@ -162,7 +193,12 @@ export function paintTicks(c, box, s, tx, ty) {
 /* A small picture, upright, painted when it comes near the window; what it shows is said beside it. */
 export function thumb(id, orientation) {
   const canvas = el("canvas", { class: "thumb", "aria-hidden": "true", width: 4, height: 3 });
-  wanted.set(canvas, () => load(small(id)).then((bitmap) => paintUpright(canvas, bitmap, orientation), () => canvas.classList.add("none")));
+  wanted.set(canvas, () =>
+    load(small(id)).then(
+      (bitmap) => paintUpright(canvas, bitmap, orientation),
+      () => canvas.classList.add("none"),
+    ),
+  );
   nearWindow.observe(canvas);
   return canvas;
 }
@@ -170,13 +206,16 @@ export function thumb(id, orientation) {
 const wanted = new WeakMap();
 
 /* Calls what belongs to a node once it is near the window. */
-const nearWindow = new IntersectionObserver((entries) => {
-  for (const { isIntersecting, target } of entries) {
-    if (!isIntersecting) continue;
-    nearWindow.unobserve(target);
-    wanted.get(target)?.();
-  }
-}, { rootMargin: "400px" });
+const nearWindow = new IntersectionObserver(
+  (entries) => {
+    for (const { isIntersecting, target } of entries) {
+      if (!isIntersecting) continue;
+      nearWindow.unobserve(target);
+      wanted.get(target)?.();
+    }
+  },
+  { rootMargin: "400px" },
+);
 
 export function whenNear(node, act) {
   wanted.set(node, act);

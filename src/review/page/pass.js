@@ -17,32 +17,51 @@ const EQUAL_PX = 0.3; // blur that the eye does not tell apart, where the error 
 
 /* The sharp set: complete frames whose blur is within the greater of .3 px and the error bar of the best. */
 function sharpSet(detail, pass) {
-  const own = detail.frames.map((frame, index) => ({ index, frame, s: subjectOf(frame, pass) }))
+  const own = detail.frames
+    .map((frame, index) => ({ index, frame, s: subjectOf(frame, pass) }))
     .filter(({ s }) => s && s.blur_px && !s.cut && !s.hidden);
   if (!own.length) return [];
   const best = own.reduce((a, b) => (b.s.blur_px < a.s.blur_px ? b : a)).s;
   const bar = Math.max(EQUAL_PX, ((best.high_px || 0) - (best.low_px || 0)) / 2);
   const rank = ({ frame }) => frame.rank || 1e6;
-  return own.filter(({ s }) => s.blur_px <= best.blur_px + bar).sort((a, b) => rank(a) - rank(b) || a.s.blur_px - b.s.blur_px)
-    .slice(0, 12).map(({ index }) => index).sort((a, b) => a - b);
+  return own
+    .filter(({ s }) => s.blur_px <= best.blur_px + bar)
+    .sort((a, b) => rank(a) - rank(b) || a.s.blur_px - b.s.blur_px)
+    .slice(0, 12)
+    .map(({ index }) => index)
+    .sort((a, b) => a - b);
 }
 
 export function createPass(app) {
-  let detail = null, pass = 0, at = 0, held = -1, swapped = false, mode = "beside", stop = null;
-  const curve = createCurve((i) => moveTo(i)), path = createPath((i) => moveTo(i));
-  const stage = createStage((i) => moveTo(i)), whole = createWhole();
-  const title = el("h2"), when = el("p", { class: "facts" }), state = el("p", { class: "state" });
-  const sentence = el("p", { class: "sentence" }), facts = el("dl", { class: "figures" });
+  let detail = null,
+    pass = 0,
+    at = 0,
+    held = -1,
+    swapped = false,
+    mode = "beside",
+    stop = null;
+  const curve = createCurve((i) => moveTo(i)),
+    path = createPath((i) => moveTo(i));
+  const stage = createStage((i) => moveTo(i)),
+    whole = createWhole();
+  const title = el("h2"),
+    when = el("p", { class: "facts" }),
+    state = el("p", { class: "state" });
+  const sentence = el("p", { class: "sentence" }),
+    facts = el("dl", { class: "figures" });
   const note = el("p", { class: "limits" }, words.pass.limits);
   const deck = el("div", { class: "deck", role: "toolbar", "aria-label": words.pass.deck });
   const tools = el("div", { class: "tools", role: "toolbar", "aria-label": words.pass.tools });
   const theatre = el("div", { class: "theatre" }, stage.root, stage.set, whole.root);
-  const root = el("section", { class: "place pass", "aria-label": words.places.pass },
+  const root = el(
+    "section",
+    { class: "place pass", "aria-label": words.places.pass },
     el("div", { class: "row spread head" }, el("div", {}, title, when), tools),
     theatre,
-    el("div", { class: "below" }, curve.root,
-      el("div", { class: "words" }, state, sentence, facts), path.root),
-    deck, note);
+    el("div", { class: "below" }, curve.root, el("div", { class: "words" }, state, sentence, facts), path.root),
+    deck,
+    note,
+  );
 
   /* ---- showing ----------------------------------------------------------- */
 
@@ -69,7 +88,8 @@ export function createPass(app) {
     stage.mode(name);
     theatre.classList.toggle("many", name === "set");
     if (name !== "whole") whole.hide();
-    for (const [act, node] of Object.entries(toggles)) node.setAttribute("aria-pressed", String(act === name || (act === "play" && stop !== null)));
+    for (const [act, node] of Object.entries(toggles))
+      node.setAttribute("aria-pressed", String(act === name || (act === "play" && stop !== null)));
   }
 
   /* Everything: the pass, the burst or decisions changed. */
@@ -85,7 +105,8 @@ export function createPass(app) {
 
   /* Only what depends on the frame that is looked at. */
   function renderFrame() {
-    const f = frame(), shown = swapped ? other() : at;
+    const f = frame(),
+      shown = swapped ? other() : at;
     if (curve.beyond(at)) curve.show(detail, pass, at);
     curve.moveTo(at);
     path.moveTo(at);
@@ -105,14 +126,21 @@ export function createPass(app) {
 
   /* The pictures of the next pass are fetched while one looks. */
   function prepare() {
-    const here = detail, next = store.nextOpen(index());
+    const here = detail,
+      next = store.nextOpen(index());
     stage.prepare(here, pass, at, []);
-    if (!next || next.burst.burst === here.burst && next.pass.pass === pass) return;
-    store.burst(next.burst.burst).then((d) => {
-      if (detail !== here) return;
-      const best = Math.max(0, d.frames.findIndex((f) => f.id === next.pass.best));
-      stage.prepare(here, pass, at, stage.needs(d, next.pass.pass, best));
-    }, () => {});
+    if (!next || (next.burst.burst === here.burst && next.pass.pass === pass)) return;
+    store.burst(next.burst.burst).then(
+      (d) => {
+        if (detail !== here) return;
+        const best = Math.max(
+          0,
+          d.frames.findIndex((f) => f.id === next.pass.best),
+        );
+        stage.prepare(here, pass, at, stage.needs(d, next.pass.pass, best));
+      },
+      () => {},
+    );
   }
 
   /* ---- moving in time ---------------------------------------------------- */
@@ -126,7 +154,8 @@ export function createPass(app) {
 
   function step(d) {
     if (mode !== "set") return moveTo(at + d);
-    const set = sharpSet(detail, pass), k = set.indexOf(at);
+    const set = sharpSet(detail, pass),
+      k = set.indexOf(at);
     moveTo(k < 0 ? set[0] : set[Math.max(0, Math.min(set.length - 1, k + d))]);
   }
 
@@ -146,8 +175,10 @@ export function createPass(app) {
   }
 
   function togglePlay() {
-    if (stop) return halt(), setMode("beside"), moveTo(at);
-    const own = detail.frames.map((_, i) => i).filter((i) => subjectOf(detail.frames[i], pass) && detail.frames[i].state !== "unreadable");
+    if (stop) return (halt(), setMode("beside"), moveTo(at));
+    const own = detail.frames
+      .map((_, i) => i)
+      .filter((i) => subjectOf(detail.frames[i], pass) && detail.frames[i].state !== "unreadable");
     if (own.length < 2) return app.announce(words.pass.nothingToPlay);
     const showing = (i) => {
       at = i;
@@ -156,7 +187,11 @@ export function createPass(app) {
       stage.show(detail, pass, at);
       stage.prepare(detail, pass, at, []);
     };
-    stop = play(detail.frames, own, at, showing, () => { halt(); setMode("beside"); renderFrame(); });
+    stop = play(detail.frames, own, at, showing, () => {
+      halt();
+      setMode("beside");
+      renderFrame();
+    });
     setMode("beside");
   }
 
@@ -176,7 +211,8 @@ export function createPass(app) {
   }
 
   function goOn() {
-    const from = index(), summary = detail.passes.find((p) => p.pass === pass);
+    const from = index(),
+      summary = detail.passes.find((p) => p.pass === pass);
     if (!summary) return app.go("eyes");
     store.accept(detail, pass);
     const next = store.nextOpen(from);
@@ -186,7 +222,8 @@ export function createPass(app) {
   }
 
   function turn(d) {
-    const list = store.passes(), next = list[index() + d];
+    const list = store.passes(),
+      next = list[index() + d];
     if (next) app.lookAt(next);
     else app.announce(d > 0 ? words.pass.lastPass : words.pass.firstPass);
   }
@@ -197,26 +234,55 @@ export function createPass(app) {
   }
 
   const actions = {
-    earlier: () => step(-1), later: () => step(1), first: () => moveTo(0), last: () => moveTo(detail.frames.length - 1),
-    best: () => moveTo(bestIndex()), keep: () => decide("keep"), reject: () => decide("reject"), proposal: () => decide(""),
-    rejectBurst, goOn, nextPass: () => turn(1), lastPass: () => turn(-1), play: togglePlay,
-    sharpSet() { halt(); setMode(mode === "set" ? "beside" : "set"); renderFrame(); },
-    whole() { halt(); setMode(mode === "whole" ? "beside" : "whole"); renderFrame(); },
-    hold() { held = at; app.announce(words.pass.held(frame())); },
+    earlier: () => step(-1),
+    later: () => step(1),
+    first: () => moveTo(0),
+    last: () => moveTo(detail.frames.length - 1),
+    best: () => moveTo(bestIndex()),
+    keep: () => decide("keep"),
+    reject: () => decide("reject"),
+    proposal: () => decide(""),
+    rejectBurst,
+    goOn,
+    nextPass: () => turn(1),
+    lastPass: () => turn(-1),
+    play: togglePlay,
+    sharpSet() {
+      halt();
+      setMode(mode === "set" ? "beside" : "set");
+      renderFrame();
+    },
+    whole() {
+      halt();
+      setMode(mode === "whole" ? "beside" : "whole");
+      renderFrame();
+    },
+    hold() {
+      held = at;
+      app.announce(words.pass.held(frame()));
+    },
     flicker() {
       if (mode !== "beside") setMode("beside");
       swapped = !swapped;
       renderFrame();
       app.announce(words.pass.flicker(detail.frames[swapped ? other() : at]));
     },
-    nearer() { if (mode !== "whole") actions.whole(); whole.zoom(1.6); },
-    farther() { if (mode === "whole") whole.zoom(1 / 1.6); },
-    panLeft: () => pan(-1, 0), panRight: () => pan(1, 0), panUp: () => pan(0, -1), panDown: () => pan(0, 1),
+    nearer() {
+      if (mode !== "whole") actions.whole();
+      whole.zoom(1.6);
+    },
+    farther() {
+      if (mode === "whole") whole.zoom(1 / 1.6);
+    },
+    panLeft: () => pan(-1, 0),
+    panRight: () => pan(1, 0),
+    panUp: () => pan(0, -1),
+    panDown: () => pan(0, 1),
   };
 
   /* ---- buttons ----------------------------------------------------------- */
 
-  const press = (act) => button("", () => actions[act] ? actions[act]() : app.act(act), { "data-act": act });
+  const press = (act) => button("", () => (actions[act] ? actions[act]() : app.act(act)), { "data-act": act });
   const toggles = { set: press("sharpSet"), whole: press("whole"), play: press("play") };
   const others = ["flicker", "hold", "best", "lastPass", "nextPass"].map(press);
   const deckButtons = ["earlier", "later", "keep", "reject", "proposal", "rejectBurst", "takeBack", "goOn"].map(press);
@@ -225,21 +291,36 @@ export function createPass(app) {
 
   function label() {
     for (const node of [...tools.children, ...deck.children]) {
-      const act = node.dataset.act, place = actions[act] ? "pass" : "everywhere";
+      const act = node.dataset.act,
+        place = actions[act] ? "pass" : "everywhere";
       node.replaceChildren(el("span", {}, words.acts[place][act]), el("kbd", {}, keySign(place, act)));
       if (words.pass.describe[act]) node.title = words.pass.describe[act];
     }
   }
 
   const swipe = { x: 0, y: 0 };
-  stage.root.addEventListener("touchstart", (e) => { [swipe.x, swipe.y] = [e.touches[0].clientX, e.touches[0].clientY]; }, { passive: true });
-  stage.root.addEventListener("touchend", (e) => {
-    const dx = e.changedTouches[0].clientX - swipe.x, dy = e.changedTouches[0].clientY - swipe.y;
-    if (Math.abs(dx) > 40 && Math.abs(dx) > 2 * Math.abs(dy)) step(dx < 0 ? 1 : -1);
-  }, { passive: true });
+  stage.root.addEventListener(
+    "touchstart",
+    (e) => {
+      [swipe.x, swipe.y] = [e.touches[0].clientX, e.touches[0].clientY];
+    },
+    { passive: true },
+  );
+  stage.root.addEventListener(
+    "touchend",
+    (e) => {
+      const dx = e.changedTouches[0].clientX - swipe.x,
+        dy = e.changedTouches[0].clientY - swipe.y;
+      if (Math.abs(dx) > 40 && Math.abs(dx) > 2 * Math.abs(dy)) step(dx < 0 ? 1 : -1);
+    },
+    { passive: true },
+  );
 
   return {
-    name: "pass", root, actions, focus: () => curve.root,
+    name: "pass",
+    root,
+    actions,
+    focus: () => curve.root,
     async show({ burst, pass: which, frame: id } = {}) {
       label();
       if (!burst) {
@@ -256,7 +337,10 @@ export function createPass(app) {
       if (kind !== "burst" || !detail || number !== detail.burst) return;
       const id = frame().id;
       detail = store.known(number) || detail;
-      at = Math.max(0, detail.frames.findIndex((f) => f.id === id));
+      at = Math.max(
+        0,
+        detail.frames.findIndex((f) => f.id === id),
+      );
       if (!stop) render();
     },
     recolour() {},

@@ -1,10 +1,14 @@
 /* Decoded pictures, kept up to a bound. What is looked at is fetched first; what may be looked at next waits
    until nothing else is wanted, and is forgotten when another place is looked at. */
-const BOUND_PX = 96e6, AT_ONCE = 4;
+const BOUND_PX = 96e6,
+  AT_ONCE = 4;
 
 const kept = new Map(); // address -> { bitmap, px }, the longest unused first
 const coming = new Map(); // address -> promise
-let urgent = [], later = [], running = 0, heldPx = 0;
+let urgent = [],
+  later = [],
+  running = 0,
+  heldPx = 0;
 
 /* The bitmap if it is here, else null. */
 export function ready(address) {
@@ -37,11 +41,13 @@ function pump() {
   while (running < AT_ONCE && (urgent.length || later.length)) {
     const job = urgent.length ? urgent.shift() : later.shift();
     running++;
-    fetchPicture(job.address).then(job.done, job.failed).finally(() => {
-      running--;
-      coming.delete(job.address);
-      pump();
-    });
+    fetchPicture(job.address)
+      .then(job.done, job.failed)
+      .finally(() => {
+        running--;
+        coming.delete(job.address);
+        pump();
+      });
   }
 }
 
@@ -58,7 +64,7 @@ export function load(address) {
   const bitmap = ready(address);
   if (bitmap) return Promise.resolve(bitmap);
   const waiting = later.findIndex((job) => job.address === address);
-  if (waiting >= 0) urgent.push(...later.splice(waiting, 1)), pump();
+  if (waiting >= 0) (urgent.push(...later.splice(waiting, 1)), pump());
   return coming.get(address) || enqueue(urgent, address);
 }
 
@@ -66,8 +72,7 @@ export function load(address) {
 export function expect(addresses) {
   for (const job of later) coming.delete(job.address);
   later = [];
-  for (const address of addresses)
-    if (!kept.has(address) && !coming.has(address)) enqueue(later, address);
+  for (const address of addresses) if (!kept.has(address) && !coming.has(address)) enqueue(later, address);
 }
 
 export const small = (id) => `picture/${id}/small`;

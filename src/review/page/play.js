@@ -3,10 +3,14 @@ export const SLOWER = 5;
 
 /* `indices` are frames in time order; `step` shows one. Returns the call that stops. */
 export function play(frames, indices, start, step, ended) {
-  const from = frames[indices[0]].t_ms, until = frames[indices[indices.length - 1]].t_ms;
+  const from = frames[indices[0]].t_ms,
+    until = frames[indices[indices.length - 1]].t_ms;
   const gap = indices.length > 1 ? (until - from) / (indices.length - 1) : 100;
-  let begun = 0, shown = -1, handle = 0;
-  const first = Math.max(from, Math.min(until, frames[start].t_ms)) >= until ? from : Math.max(from, frames[start].t_ms);
+  let begun = 0,
+    shown = -1,
+    handle = 0;
+  const first =
+    Math.max(from, Math.min(until, frames[start].t_ms)) >= until ? from : Math.max(from, frames[start].t_ms);
 
   function tick(now) {
     begun ||= now;

@@ -1,12 +1,15 @@
 /* A set of tiles of which one is looked at: one stop for Tab, arrows move inside. */
 
 export function createRoving(root, chosen = () => {}) {
-  let tiles = [], at = 0;
+  let tiles = [],
+    at = 0;
 
   function set(list) {
     tiles = list;
     at = Math.max(0, Math.min(at, tiles.length - 1));
-    tiles.forEach((tile, i) => { tile.tabIndex = i === at ? 0 : -1; });
+    tiles.forEach((tile, i) => {
+      tile.tabIndex = i === at ? 0 : -1;
+    });
   }
 
   function move(to, focus = true) {
@@ -23,9 +26,11 @@ export function createRoving(root, chosen = () => {}) {
   function row(d) {
     const here = tiles[at]?.getBoundingClientRect();
     if (!here) return;
-    let best = -1, least = Infinity;
+    let best = -1,
+      least = Infinity;
     tiles.forEach((tile, i) => {
-      const r = tile.getBoundingClientRect(), down = (r.top - here.top) * d;
+      const r = tile.getBoundingClientRect(),
+        down = (r.top - here.top) * d;
       if (down <= here.height / 2) return;
       const far = down * 4 + Math.abs(r.left - here.left);
       if (far < least) [best, least] = [i, far];
@@ -37,5 +42,16 @@ export function createRoving(root, chosen = () => {}) {
     const i = tiles.indexOf(e.target);
     if (i >= 0 && i !== at) move(i, false);
   });
-  return { set, move, row, step: (d) => move(at + d), get at() { return at; }, get node() { return tiles[at] || null; } };
+  return {
+    set,
+    move,
+    row,
+    step: (d) => move(at + d),
+    get at() {
+      return at;
+    },
+    get node() {
+      return tiles[at] || null;
+    },
+  };
 }

@@ -10,27 +10,55 @@ import { words } from "./words.js";
 const SIZES_REM = [9, 12, 16, 22, 30];
 
 export function createShortlist(app) {
-  const sum = el("p", { class: "sum" }), wall = el("div", { class: "tiles keepers", role: "group", "aria-label": words.places.shortlist });
+  const sum = el("p", { class: "sum" }),
+    wall = el("div", { class: "tiles keepers", role: "group", "aria-label": words.places.shortlist });
   const only = button("", () => view.actions.only(), { "aria-pressed": "false" });
-  const root = el("section", { class: "place", "aria-label": words.places.shortlist }, sum,
-    el("div", { class: "row spread" }, el("p", { class: "hint" }, words.shortlist.hint), el("span", { class: "row" }, only,
-      button("−", () => resize(-1), { "aria-label": words.shortlist.smaller }), button("+", () => resize(1), { "aria-label": words.shortlist.larger }))), wall);
+  const root = el(
+    "section",
+    { class: "place", "aria-label": words.places.shortlist },
+    sum,
+    el(
+      "div",
+      { class: "row spread" },
+      el("p", { class: "hint" }, words.shortlist.hint),
+      el(
+        "span",
+        { class: "row" },
+        only,
+        button("−", () => resize(-1), { "aria-label": words.shortlist.smaller }),
+        button("+", () => resize(1), { "aria-label": words.shortlist.larger }),
+      ),
+    ),
+    wall,
+  );
   const roving = createRoving(wall);
-  let list = [], size = 2, onlyUp = false;
+  let list = [],
+    size = 2,
+    onlyUp = false;
 
   /* A keeper as a pane takes it: a frame with one subject, alone in its burst. */
   function frameOf(keeper) {
-    const box = keeper.box, frame = { state: "measured", subjects: [], ...keeper };
+    const box = keeper.box,
+      frame = { state: "measured", subjects: [], ...keeper };
     if (box) frame.subjects.push({ pass: keeper.pass, x: box[0], y: box[1], w: box[2], h: box[3], heading: null });
     return frame;
   }
 
   function tileOf(keeper) {
-    const pane = new Pane(""), caption = el("span", { class: "caption" }), more = el("span", { class: "unseen" }, words.shortlist.more(keeper)), frame = frameOf(keeper);
+    const pane = new Pane(""),
+      caption = el("span", { class: "caption" }),
+      more = el("span", { class: "unseen" }, words.shortlist.more(keeper)),
+      frame = frameOf(keeper);
     pane.fill = 0.74;
     pane.most = 4;
     pane.ticks = false;
-    const tile = el("button", { type: "button", class: "tile", on: { click: () => tap(tile) } }, pane.root, caption, more);
+    const tile = el(
+      "button",
+      { type: "button", class: "tile", on: { click: () => tap(tile) } },
+      pane.root,
+      caption,
+      more,
+    );
     whenNear(tile, () => pane.showFrame({ frames: [frame] }, frame, keeper.pass));
     return { keeper, tile, caption };
   }
@@ -44,7 +72,10 @@ export function createShortlist(app) {
   async function show() {
     const keepers = (await get("api/shortlist").catch(() => ({ frames: [] }))).frames;
     const same = keepers.length === list.length && keepers.every((k, i) => k.id === list[i].keeper.id);
-    if (same) keepers.forEach((k, i) => { list[i].keeper.shortlist = k.shortlist; });
+    if (same)
+      keepers.forEach((k, i) => {
+        list[i].keeper.shortlist = k.shortlist;
+      });
     else list = keepers.map(tileOf);
     render(!same);
   }
@@ -83,14 +114,32 @@ export function createShortlist(app) {
   }
 
   const view = {
-    name: "shortlist", root, focus: () => roving.node || sum, show, hide() {},
-    update(kind) { if (kind === "changes" || kind === "undone" || kind === "refused") show(); },
+    name: "shortlist",
+    root,
+    focus: () => roving.node || sum,
+    show,
+    hide() {},
+    update(kind) {
+      if (kind === "changes" || kind === "undone" || kind === "refused") show();
+    },
     recolour() {},
     actions: {
-      earlier: () => roving.step(-1), later: () => roving.step(1), leave: () => roving.step(1),
-      stepUp: () => step(true), stepDown: () => step(false), nearer: () => resize(1), farther: () => resize(-1),
-      only() { onlyUp = !onlyUp; render(true); app.announce(words.shortlist.sum(list.filter((i) => i.keeper.shortlist).length, list.length)); },
-      look() { const k = shown()[roving.at]?.keeper; if (k) app.lookAtFrame(k.burst, k); },
+      earlier: () => roving.step(-1),
+      later: () => roving.step(1),
+      leave: () => roving.step(1),
+      stepUp: () => step(true),
+      stepDown: () => step(false),
+      nearer: () => resize(1),
+      farther: () => resize(-1),
+      only() {
+        onlyUp = !onlyUp;
+        render(true);
+        app.announce(words.shortlist.sum(list.filter((i) => i.keeper.shortlist).length, list.length));
+      },
+      look() {
+        const k = shown()[roving.at]?.keeper;
+        if (k) app.lookAtFrame(k.burst, k);
+      },
     },
   };
   return view;

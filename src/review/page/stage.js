@@ -11,7 +11,9 @@ const AHEAD = 8;
 
 /* A pane with what is said below it. */
 function createSlot(pick, look) {
-  const pane = new Pane(words.pass.empty, look), mark = el("span", { class: "mark-place" }), text = el("span");
+  const pane = new Pane(words.pass.empty, look),
+    mark = el("span", { class: "mark-place" }),
+    text = el("span");
   const root = el("figure", { class: "slot" }, pane.root, el("figcaption", {}, mark, text));
   const slot = { root, pane, index: -1 };
   pane.root.addEventListener("click", () => slot.index >= 0 && !look.dragged && pick(slot.index));
@@ -21,7 +23,7 @@ function createSlot(pick, look) {
     const frame = detail.frames[index];
     slot.index = frame ? index : -1;
     root.classList.toggle("vacant", !frame);
-    if (!frame) return pane.clear(), mark.replaceChildren(), say(text, ""), Promise.resolve();
+    if (!frame) return (pane.clear(), mark.replaceChildren(), say(text, ""), Promise.resolve());
     mark.replaceChildren(outcomeMark(frame.outcome, settled(frame)));
     root.dataset.outcome = frame.outcome;
     say(text, words.pass.caption(frame, subjectOf(frame, pass), frame.t_ms - detail.frames[now].t_ms));
@@ -32,9 +34,12 @@ function createSlot(pick, look) {
 }
 
 export function createStage(pick) {
-  const root = el("div", { class: "stage" }), set = el("div", { class: "sharp-set", hidden: true });
+  const root = el("div", { class: "stage" }),
+    set = el("div", { class: "sharp-set", hidden: true });
   const look = { x: 0, y: 0, dragged: false };
-  let slots = [], setSlots = [], shown = null;
+  let slots = [],
+    setSlots = [],
+    shown = null;
 
   /* One pane and two below it on a phone, else three, five or seven beside each other. */
   function count() {
@@ -99,10 +104,11 @@ export function createStage(pick) {
   for (const place of [root, set]) {
     place.addEventListener("pointerdown", (e) => {
       look.dragged = false;
-      if (e.pointerType !== "touch" && e.button === 0) from = { x: e.clientX, y: e.clientY, lookX: look.x, lookY: look.y };
+      if (e.pointerType !== "touch" && e.button === 0)
+        from = { x: e.clientX, y: e.clientY, lookX: look.x, lookY: look.y };
     });
     place.addEventListener("pointermove", (e) => {
-      if (!from || Math.hypot(e.clientX - from.x, e.clientY - from.y) < 4 && !look.dragged) return;
+      if (!from || (Math.hypot(e.clientX - from.x, e.clientY - from.y) < 4 && !look.dragged)) return;
       if (!look.dragged) place.setPointerCapture(e.pointerId);
       const k = devicePixelRatio || 1;
       look.dragged = true;
@@ -119,16 +125,20 @@ export function createStage(pick) {
 
   /* The addresses a look at this frame needs, the middle first. */
   function needs(detail, pass, at) {
-    const pane = middle()?.pane, half = (slots.length - 1) / 2, list = [];
+    const pane = middle()?.pane,
+      half = (slots.length - 1) / 2,
+      list = [];
     if (!pane || !pane.canvas.width) return list;
     for (let d = 0; d <= half; d++)
-      for (const i of d ? [at + d, at - d] : [at]) if (detail.frames[i]) list.push(pane.addressOf(detail.frames, i, pass));
+      for (const i of d ? [at + d, at - d] : [at])
+        if (detail.frames[i]) list.push(pane.addressOf(detail.frames, i, pass));
     return list.filter(Boolean);
   }
 
   /* What may be looked at next: frames around, then what `more` names. */
   function prepare(detail, pass, at, more) {
-    const pane = middle()?.pane, list = [];
+    const pane = middle()?.pane,
+      list = [];
     if (!pane || !pane.canvas.width) return;
     for (let d = 1; d <= AHEAD + (slots.length - 1) / 2; d++)
       for (const i of [at + d, at - d]) if (detail.frames[i]) list.push(pane.addressOf(detail.frames, i, pass));

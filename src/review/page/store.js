@@ -83,7 +83,8 @@ export function known(number) {
 
 async function fetchBurst(number, entry) {
   for (;;) {
-    const acts = entry.acts, value = withFrames(await api.get(`api/burst/${number}`));
+    const acts = entry.acts,
+      value = withFrames(await api.get(`api/burst/${number}`));
     if (entry.acts !== acts || entry.pending > 0) {
       await Promise.all([...running]);
       continue; // asked before an act of ours was saved: ask again
@@ -99,17 +100,35 @@ async function fetchBurst(number, entry) {
 export function burst(number) {
   const entry = entryOf(number);
   if (entry.value && !entry.stale) return Promise.resolve(entry.value);
-  entry.coming ??= fetchBurst(number, entry).finally(() => { entry.coming = null; });
+  entry.coming ??= fetchBurst(number, entry).finally(() => {
+    entry.coming = null;
+  });
   return entry.coming;
 }
 
-const summaryKeys = ["setup", "start", "clock_s", "duration_s", "mode", "perch", "nothing_sharp", "ranked", "eyes",
-  "empty", "accepted", "unreadable", "passes", "recalled", "picture"];
+const summaryKeys = [
+  "setup",
+  "start",
+  "clock_s",
+  "duration_s",
+  "mode",
+  "perch",
+  "nothing_sharp",
+  "ranked",
+  "eyes",
+  "empty",
+  "accepted",
+  "unreadable",
+  "passes",
+  "recalled",
+  "picture",
+];
 
 /* A burst without a pass in which every frame could be read: nothing was seen. A camera that follows its subject
    leaves no empty scene to tell that by. */
 export function isEmpty(b) {
-  const nothing = b.ranked && !b.passes.length && !b.unreadable && b.frames >= 5 && ["moving", "unknown"].includes(b.mode);
+  const nothing =
+    b.ranked && !b.passes.length && !b.unreadable && b.frames >= 5 && ["moving", "unknown"].includes(b.mode);
   return !b.recalled && (b.empty || nothing);
 }
 
@@ -142,11 +161,15 @@ async function changed(news) {
 }
 
 export function stayInStep() {
-  api.follow(() => store.version, changed, (lost, problem) => {
-    store.lost = lost;
-    store.trouble = problem ? problem.message : "";
-    tell("connection");
-  });
+  api.follow(
+    () => store.version,
+    changed,
+    (lost, problem) => {
+      store.lost = lost;
+      store.trouble = problem ? problem.message : "";
+      tell("connection");
+    },
+  );
 }
 
 /* ---- acts ------------------------------------------------------------------ */
@@ -156,7 +179,7 @@ const running = new Set();
 /* Shows an act at once, saves it, and takes it back where that fails. */
 async function act(path, body, numbers, undo) {
   const entries = numbers.map(entryOf);
-  for (const entry of entries) entry.pending++, entry.acts++;
+  for (const entry of entries) (entry.pending++, entry.acts++);
   for (const n of numbers) tell("burst", n);
   const saving = api.post(path, body);
   const quiet = saving.catch(() => {});
@@ -203,7 +226,10 @@ function recount(detail) {
 /* `decision` is "keep", "reject" or "" = back to the proposal. */
 export function decide(detail, frames, decision) {
   const before = frames.map((f) => f.decision);
-  const set = (values) => frames.forEach((f, k) => { f.decision = values[k]; });
+  const set = (values) =>
+    frames.forEach((f, k) => {
+      f.decision = values[k];
+    });
   set(frames.map(() => decision));
   recount(detail);
   const body = { frames: frames.map((f) => f.id), decision: decision || "clear" };
@@ -214,7 +240,10 @@ export function decide(detail, frames, decision) {
 export function accept(detail, pass) {
   const rest = detail.passes.every((p) => p.pass === pass || p.judged === "yes");
   const frames = (rest ? detail.frames : framesOf(detail, pass)).filter((f) => !f.accepted);
-  const set = (value) => frames.forEach((f) => { f.accepted = value; });
+  const set = (value) =>
+    frames.forEach((f) => {
+      f.accepted = value;
+    });
   set(true);
   recount(detail);
   const body = { burst: detail.burst, accepted: true, ...(rest ? {} : { pass }) };
@@ -232,11 +261,15 @@ export async function takeBack() {
 export async function recall(summary, on) {
   const before = summary.recalled;
   summary.recalled = on;
-  return act("api/recall", { burst: summary.burst, on }, [summary.burst], () => { summary.recalled = before; });
+  return act("api/recall", { burst: summary.burst, on }, [summary.burst], () => {
+    summary.recalled = before;
+  });
 }
 
 export async function setShortlist(frame, on) {
   const before = frame.shortlist;
   frame.shortlist = on;
-  return act("api/shortlist", { frame: frame.id, on }, [frame.burst], () => { frame.shortlist = before; });
+  return act("api/shortlist", { frame: frame.id, on }, [frame.burst], () => {
+    frame.shortlist = before;
+  });
 }

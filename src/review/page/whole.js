@@ -11,7 +11,15 @@ const MOST = 2048;
 export function createWhole() {
   const canvas = el("canvas", { role: "img", "aria-label": words.whole.label });
   const root = el("div", { class: "whole", hidden: true }, canvas);
-  let frame = null, own = null, picture = null, fine = null, scale = 1, fit = 1, cx = 0, cy = 0, asked = 0;
+  let frame = null,
+    own = null,
+    picture = null,
+    fine = null,
+    scale = 1,
+    fit = 1,
+    cx = 0,
+    cy = 0,
+    asked = 0;
 
   const k = () => devicePixelRatio || 1;
 
@@ -24,7 +32,7 @@ export function createWhole() {
   new ResizeObserver(() => {
     canvas.width = Math.floor(root.clientWidth * k());
     canvas.height = Math.floor(root.clientHeight * k());
-    if (frame) fitIn(), paint();
+    if (frame) (fitIn(), paint());
   }).observe(root);
 
   async function show(shown, pass) {
@@ -43,7 +51,7 @@ export function createWhole() {
     fitIn();
     paint();
     const bitmap = await load(whole(frame.id)).catch(() => null);
-    if (frame === shown) picture = bitmap, paint();
+    if (frame === shown) ((picture = bitmap), paint());
   }
 
   function paint() {
@@ -51,7 +59,8 @@ export function createWhole() {
     c.setTransform(1, 0, 0, 1, 0, 0);
     c.clearRect(0, 0, canvas.width, canvas.height);
     if (!picture) return;
-    const tx = Math.round(canvas.width / 2 - scale * cx), ty = Math.round(canvas.height / 2 - scale * cy);
+    const tx = Math.round(canvas.width / 2 - scale * cx),
+      ty = Math.round(canvas.height / 2 - scale * cy);
     c.save();
     c.transform(scale, 0, 0, scale, tx, ty);
     c.transform(...uprightMatrix(frame.orientation, frame.w, frame.h));
@@ -65,17 +74,27 @@ export function createWhole() {
   }
 
   async function refine() {
-    const shown = frame, w = canvas.width / scale, h = canvas.height / scale;
+    const shown = frame,
+      w = canvas.width / scale,
+      h = canvas.height / scale;
     const box = storedBox(frame, { x: cx - w / 2, y: cy - h / 2, w, h });
-    const x = Math.max(0, Math.floor(box.x)), y = Math.max(0, Math.floor(box.y));
-    const part = { x, y, w: Math.min(MOST, Math.ceil(box.w), frame.w - x), h: Math.min(MOST, Math.ceil(box.h), frame.h - y) };
+    const x = Math.max(0, Math.floor(box.x)),
+      y = Math.max(0, Math.floor(box.y));
+    const part = {
+      x,
+      y,
+      w: Math.min(MOST, Math.ceil(box.w), frame.w - x),
+      h: Math.min(MOST, Math.ceil(box.h), frame.h - y),
+    };
     if (part.w < 1 || part.h < 1 || (fine && JSON.stringify(fine.part) === JSON.stringify(part))) return;
     const bitmap = await load(cropAddress(frame.id, part)).catch(() => null);
-    if (bitmap && frame === shown) fine = { bitmap, part }, paint();
+    if (bitmap && frame === shown) ((fine = { bitmap, part }), paint());
   }
 
   function pan(dx, dy) {
-    const up = uprightSize(frame), halfW = Math.min(up.w / 2, canvas.width / scale / 2), halfH = Math.min(up.h / 2, canvas.height / scale / 2);
+    const up = uprightSize(frame),
+      halfW = Math.min(up.w / 2, canvas.width / scale / 2),
+      halfH = Math.min(up.h / 2, canvas.height / scale / 2);
     cx = Math.min(up.w - halfW, Math.max(halfW, cx + dx / scale));
     cy = Math.min(up.h - halfH, Math.max(halfH, cy + dy / scale));
     paint();
@@ -83,7 +102,9 @@ export function createWhole() {
 
   /* Zooms about a point of the canvas, by default its middle. */
   function zoom(factor, x = canvas.width / 2, y = canvas.height / 2) {
-    const next = Math.min(8, Math.max(fit, scale * factor)), dx = x - canvas.width / 2, dy = y - canvas.height / 2;
+    const next = Math.min(8, Math.max(fit, scale * factor)),
+      dx = x - canvas.width / 2,
+      dy = y - canvas.height / 2;
     cx += dx / scale - dx / next;
     cy += dy / scale - dy / next;
     scale = next;
@@ -91,19 +112,43 @@ export function createWhole() {
   }
 
   const held = new Map();
-  canvas.addEventListener("pointerdown", (e) => { canvas.setPointerCapture(e.pointerId); held.set(e.pointerId, e); });
+  canvas.addEventListener("pointerdown", (e) => {
+    canvas.setPointerCapture(e.pointerId);
+    held.set(e.pointerId, e);
+  });
   for (const end of ["pointerup", "pointercancel"]) canvas.addEventListener(end, (e) => held.delete(e.pointerId));
   canvas.addEventListener("pointermove", (e) => {
     const old = held.get(e.pointerId);
     if (!old) return;
     held.set(e.pointerId, e);
-    const other = [...held.values()].find((h) => h.pointerId !== e.pointerId), far = (a, b) => Math.hypot(a.offsetX - b.offsetX, a.offsetY - b.offsetY) || 1;
-    if (other) zoom(far(e, other) / far(old, other), ((e.offsetX + other.offsetX) / 2) * k(), ((e.offsetY + other.offsetY) / 2) * k());
+    const other = [...held.values()].find((h) => h.pointerId !== e.pointerId),
+      far = (a, b) => Math.hypot(a.offsetX - b.offsetX, a.offsetY - b.offsetY) || 1;
+    if (other)
+      zoom(
+        far(e, other) / far(old, other),
+        ((e.offsetX + other.offsetX) / 2) * k(),
+        ((e.offsetY + other.offsetY) / 2) * k(),
+      );
     else pan((old.offsetX - e.offsetX) * k(), (old.offsetY - e.offsetY) * k());
   });
-  canvas.addEventListener("wheel", (e) => { e.preventDefault(); zoom(Math.exp(-e.deltaY / 300), e.offsetX * k(), e.offsetY * k()); }, { passive: false });
+  canvas.addEventListener(
+    "wheel",
+    (e) => {
+      e.preventDefault();
+      zoom(Math.exp(-e.deltaY / 300), e.offsetX * k(), e.offsetY * k());
+    },
+    { passive: false },
+  );
   canvas.addEventListener("dblclick", (e) => zoom(1 / scale, e.offsetX * k(), e.offsetY * k()));
 
   const step = (dx, dy) => pan(dx * canvas.width * 0.15, dy * canvas.width * 0.15);
-  return { root, show, hide: () => { root.hidden = true; }, zoom, step };
+  return {
+    root,
+    show,
+    hide: () => {
+      root.hidden = true;
+    },
+    zoom,
+    step,
+  };
 }
