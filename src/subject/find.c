@@ -157,7 +157,7 @@ static bool decide_roaming(const struct scene *scene, const struct layer *layer,
     return (!lost && scene->noise < EXPLAINED) || follow_find(scene, found, err);
 }
 
-static bool decide(const struct scene *scene, const struct layer *layer, const struct tracks *tracks,
+static bool decide(struct scene *scene, const struct layer *layer, const struct tracks *tracks,
                    struct subject_burst *found, struct err *err)
 {
     struct motion motion;
@@ -188,7 +188,7 @@ static bool decide(const struct scene *scene, const struct layer *layer, const s
     still_release(&still);
     if (done)
         regions_flying(scene, found);
-    return done;
+    return done && (found->mode != SUBJECT_MOVING || rest_find(scene, found, err));
 }
 
 static bool find_tracks(const struct scene *scene, struct layer *layer, struct tracks *tracks,

@@ -71,15 +71,29 @@ static bool chain(struct scene *scene, const struct room *room)
     return true;
 }
 
-/* Shift of frame t against the plane in room->a, if it is small and clearly explains something. */
+/* Shift of frame t against the plane in room->a, if it is small and clearly explains something. Sub-cell
+   steps from nothing find a tremor; a shake of several cells needs the best whole-cell shift to start from.
+ */
 static bool shake(const struct scene *scene, const struct room *room, size_t t, float *dx, float *dy)
 {
     uint32_t cols = scene->cols, rows = scene->rows;
+    int whole_x, whole_y;
+    float zero;
     scene_frame(scene, t, room->b);
     *dx = *dy = 0;
     float before = plane_residual(room->a, room->b, cols, rows, 0, 0, room->scratch);
     float after = plane_refine(room->a, room->b, cols, rows, dx, dy, room->scratch);
-    return fabsf(*dx) < 3.0f && fabsf(*dy) < 3.0f && after < 0.9f * before;
+    float best = plane_search(room->a, room->b, cols, rows, REACH, &whole_x, &whole_y, &zero);
+    if (best < 0.8f * zero) {
+        float far_x = (float)whole_x, far_y = (float)whole_y;
+        float far = plane_refine(room->a, room->b, cols, rows, &far_x, &far_y, room->scratch);
+        if (far < after) {
+            after = far;
+            *dx = far_x;
+            *dy = far_y;
+        }
+    }
+    return fabsf(*dx) <= (float)REACH && fabsf(*dy) <= (float)REACH && after < 0.9f * before;
 }
 
 /* Median of the sampled frames at their present shifts, in the cells of the reference, into room->a. */

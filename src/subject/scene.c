@@ -150,6 +150,11 @@ size_t scene_gather(const struct scene *scene, const size_t *pick, size_t n, uin
     size_t seen = 0;
     for (size_t k = 0; k < n; k++) {
         size_t t = pick[k];
+        if (scene->covered != NULL) {
+            size_t at = scene_cell(scene, t, c, r);
+            if (at == SIZE_MAX || scene->covered[t * scene->cells + at])
+                continue;
+        }
         float y = !scene->registered
                       ? grid_luma(scene->grid[t], (size_t)r * scene->cols + c) / scene->gain[t]
                       : scene_luma_at(scene, t, (float)c - scene->origin_col + scene->shift_col[t],

@@ -43,6 +43,8 @@ struct scene {
     float *spread;     /* 1.4826 x median absolute deviation over time */
     float *limit;      /* a difference beyond this is a change */
     float noise;       /* median of spread */
+    const uint8_t
+        *covered;      /* n * cells: 1 where a subject is known, left out by scene_gather; NULL = nowhere */
     uint8_t *restless; /* 1 where the scenery itself keeps changing; NULL = not known yet */
 };
 
@@ -88,6 +90,7 @@ struct tracks {
     size_t n;
     struct track track[TRACKS_MAX];
     uint8_t last_id;
+    float stride;   /* cells that a step may cover however small the subject is; 0 = its size alone decides */
     uint8_t *owner; /* owner[t * SCENE_MAX_COMPONENTS + k] = id of that component's track, 0 = nobody's */
 };
 
@@ -147,11 +150,12 @@ struct still {
     float cut;         /* a difference from `filled` beyond this is the subject */
     float rough;       /* how far filling in misses the truth around the place, in cuts */
     float area;        /* of the place, cells */
+    float share;       /* of all that flickers, in the place */
     float moved_share; /* mean share of the subject's cells that change from frame to frame; after regions */
 };
 bool still_find(const struct scene *scene, struct still *still, struct err *err);
 void still_release(struct still *still);
-/* Writes one region a frame, pass 1. */
+/* Writes one region a frame, as a further pass. */
 bool still_regions(const struct scene *scene, struct still *still, struct subject_burst *found,
                    struct err *err);
 /* Frees the masks of the regions, and the frames. */
@@ -159,6 +163,9 @@ void regions_free(struct subject_frame *frame, size_t n);
 /* A camera that follows its subject: one region a frame, pass 1, unless more speaks for those that `found`
    has already. */
 bool follow_find(const struct scene *scene, struct subject_burst *found, struct err *err);
+/* Looks for a subject that rests all the while another moves: where the frames flicker on one spot beside the
+   regions in `found`. It becomes a pass of its own, at rest. */
+bool rest_find(struct scene *scene, struct subject_burst *found, struct err *err);
 /* The best place by weight x nearness to the centre of the picture: keeps one blob of `map`, clears the
    others. False when there is none of at least `least` cells. `cell` and `scratch` are as large as the map.
  */

@@ -70,10 +70,19 @@ static void percentiles(float *v, size_t n, float *p10, float *p50, float *p90)
     *p90 = select_nth(v, n, n - 1 - n / 10);
 }
 
+static float weight_in(const uint8_t *map, const float *weight, size_t cells)
+{
+    float sum = 0;
+    for (size_t i = 0; i < cells; i++)
+        sum += map[i] ? weight[i] : 0.0f;
+    return sum;
+}
+
 /* Where luma varies over time more than noise and shake explain. */
 static bool place_by_luma(const struct scene *scene, struct still *still, struct work *work)
 {
     size_t pick[SCENE_SAMPLE], n = scene_sample(scene, pick), i = 0;
+    size_t cells = (size_t)scene->wide * scene->high;
     float floor = fmaxf(9.0f * scene->noise, 3.0f), share = scene->registered ? 0.12f : 0.05f;
     for (uint32_t r = 0; r < scene->high; r++)
         for (uint32_t c = 0; c < scene->wide; c++, i++) {
@@ -92,8 +101,11 @@ static bool place_by_luma(const struct scene *scene, struct still *still, struct
     uint32_t reach = (uint32_t)fmaxf(1.0f, 0.015f * (float)shorter);
     mask_dilate(still->place, scene->wide, scene->high, reach, work->scratch);
     mask_erode(still->place, scene->wide, scene->high, reach, work->scratch);
-    return still_best_blob(still->place, work->weight, scene->wide, scene->high,
-                           40.0f * scene->unit * scene->unit, work->cell);
+    float all = weight_in(still->place, work->weight, cells);
+    bool any = still_best_blob(still->place, work->weight, scene->wide, scene->high,
+                               40.0f * scene->unit * scene->unit, work->cell);
+    still->share = any ? weight_in(still->place, work->weight, cells) / fmaxf(all, 1e-6f) : 0.0f;
+    return any;
 }
 
 /* Change of fine texture over time against its amount, into `weight`; its spread there is what focus does. */

@@ -93,9 +93,10 @@ bool still_regions(const struct scene *scene, struct still *still, struct subjec
         outline(scene, still, t, &work);
         float share = moved(scene, still, &work);
         still->moved_share += share / (float)scene->n;
-        done = region_add(scene, t, work.mask, 1, share, still->textural ? 0.5f : 1.0f, found, err);
+        done = region_add(scene, t, work.mask, found->n_passes + 1, share, still->textural ? 0.5f : 1.0f,
+                          found, err);
     }
-    found->n_passes = 1;
+    found->n_passes++;
     free(work.mask);
     free(work.scratch);
     free(work.cell);

@@ -15,6 +15,7 @@
 enum { NONE = 0, STATES = SCENE_MAX_COMPONENTS + 1 };
 static const float BASE_COST = 4.0f;   /* a frame must earn this much to be worth a component */
 static const float EDGE_COST = 15.0f;  /* to appear or to vanish */
+static const float STRIDE = 10.0f;     /* cells */
 static const float LEAST_GAIN = 30.0f; /* of a whole track, after appearing and vanishing */
 
 const struct component *track_component(const struct layer *layer, const struct track *track, size_t t)
@@ -42,10 +43,10 @@ static float earns(const struct scene *scene, const struct component *c, bool re
     return component_size(c) / scene->unit * fminf(c->strength, 4.0f) * motion * motion - BASE_COST;
 }
 
-static float step_cost(const struct scene *scene, size_t t, const struct component *a,
+static float step_cost(const struct scene *scene, float stride, size_t t, const struct component *a,
                        const struct component *b)
 {
-    float size = fmaxf(component_size(a), component_size(b));
+    float size = fmaxf(fmaxf(component_size(a), component_size(b)), stride);
     float least = fminf(component_size(a), component_size(b)) / scene->unit;
     float far = component_distance(scene, t, a, t + 1, b) / size;
     float grown = fabsf(logf((float)a->area / (float)b->area));
@@ -57,11 +58,12 @@ struct path {
     uint8_t *from; /* n * STATES */
 };
 
-static float enter(const struct scene *scene, const struct layer *layer, size_t t, size_t from, size_t to)
+static float enter(const struct scene *scene, const struct layer *layer, float stride, size_t t, size_t from,
+                   size_t to)
 {
     if (from == NONE || to == NONE)
         return from == to ? 0.0f : EDGE_COST;
-    return step_cost(scene, t, &layer[t].component[from - 1], &layer[t + 1].component[to - 1]);
+    return step_cost(scene, stride, t, &layer[t].component[from - 1], &layer[t + 1].component[to - 1]);
 }
 
 static bool is_free(const struct tracks *tracks, size_t t, size_t k)
@@ -80,7 +82,7 @@ static void advance(const struct scene *scene, const struct layer *layer, const 
         if (to != NONE && !is_free(tracks, t + 1, to - 1))
             continue;
         for (size_t from = 0; from < states; from++) {
-            float score = path->score[from] - enter(scene, layer, t, from, to);
+            float score = path->score[from] - enter(scene, layer, tracks->stride, t, from, to);
             if (score > next[to]) {
                 next[to] = score;
                 path->from[(t + 1) * STATES + to] = (uint8_t)from;
@@ -141,15 +143,15 @@ static void own(const struct scene *scene, const struct layer *layer, struct tra
             absorb(scene, layer, tracks, which, t);
 }
 
-static float piece_gain(const struct scene *scene, const struct layer *layer, const int8_t *pick,
-                        size_t first, size_t last, bool resting)
+static float piece_gain(const struct scene *scene, const struct layer *layer, float stride,
+                        const int8_t *pick, size_t first, size_t last, bool resting)
 {
     float gain = -2 * EDGE_COST;
     for (size_t t = first; t <= last; t++) {
         const struct component *here = &layer[t].component[pick[t]];
         gain += earns(scene, here, resting);
         if (t < last)
-            gain -= step_cost(scene, t, here, &layer[t + 1].component[pick[t + 1]]);
+            gain -= step_cost(scene, stride, t, here, &layer[t + 1].component[pick[t + 1]]);
     }
     return gain;
 }
@@ -167,7 +169,7 @@ static bool add_piece(const struct scene *scene, const struct layer *layer, stru
     track->first = first;
     track->last = last;
     track->resting = resting;
-    track->gain = piece_gain(scene, layer, pick, first, last, resting);
+    track->gain = piece_gain(scene, layer, tracks->stride, pick, first, last, resting);
     own(scene, layer, tracks, tracks->n++);
     return true;
 }
@@ -183,7 +185,7 @@ static bool add_pieces(const struct scene *scene, const struct layer *layer, str
         size_t last = t;
         while (last + 1 < scene->n && pick[last + 1] >= 0)
             last++;
-        if (piece_gain(scene, layer, pick, t, last, resting) > LEAST_GAIN) {
+        if (piece_gain(scene, layer, tracks->stride, pick, t, last, resting) > LEAST_GAIN) {
             if (!add_piece(scene, layer, tracks, pick, t, last, resting))
                 return false;
             ++*added;
@@ -217,9 +219,10 @@ void tracks_release(struct tracks *tracks)
     *tracks = (struct tracks){0};
 }
 
-bool tracks_find(const struct scene *scene, const struct layer *layer, struct tracks *tracks, struct err *err)
+static bool seek_all(const struct scene *scene, const struct layer *layer, struct tracks *tracks,
+                     struct err *err)
 {
-    *tracks = (struct tracks){.owner = calloc(scene->n, SCENE_MAX_COMPONENTS)};
+    tracks->owner = calloc(scene->n, SCENE_MAX_COMPONENTS);
     if (tracks->owner == NULL)
         return err_nomem(err);
     if (!seek(scene, layer, tracks, false, err))
@@ -231,4 +234,29 @@ bool tracks_find(const struct scene *scene, const struct layer *layer, struct tr
         return false;
     tracks_sort(tracks);
     return tracks_prune(scene, layer, tracks, err);
+}
+
+static bool any_travels(const struct tracks *tracks)
+{
+    bool any = false;
+    for (size_t i = 0; i < tracks->n; i++)
+        any = any || tracks->track[i].travels;
+    return any;
+}
+
+/* A small subject that moves by several times its size from frame to frame looks like several that come and
+   go. So where nothing travels, steps of a few cells are forgiven; what is found then must keep its way. */
+bool tracks_find(const struct scene *scene, const struct layer *layer, struct tracks *tracks, struct err *err)
+{
+    *tracks = (struct tracks){0};
+    if (!seek_all(scene, layer, tracks, err))
+        return false;
+    if (any_travels(tracks))
+        return true;
+    struct tracks hasty = {.stride = STRIDE * scene->unit};
+    bool done = seek_all(scene, layer, &hasty, err), better = done && any_travels(&hasty);
+    tracks_release(better ? tracks : &hasty);
+    if (better)
+        *tracks = hasty;
+    return done;
 }

@@ -70,6 +70,23 @@ static float travel_of(const struct scene *scene, const struct layer *layer, con
     return far / fmaxf(median_of(scene, layer, track, true, length), 1.0f);
 }
 
+/* Does it go on as it went? Sparkles that light up one after another do not. */
+static bool keeps_way(const struct scene *scene, const struct layer *layer, const struct track *track,
+                      float *scratch)
+{
+    enum { LEAST_STEPS = 5 };
+    float *col = scratch, *row = scratch + scene->n, *length = scratch + 2 * scene->n;
+    size_t n = steps_of(scene, layer, track, col, row);
+    if (n < LEAST_STEPS)
+        return false;
+    for (size_t i = 0; i < n; i++)
+        length[i] = hypotf(col[i], row[i]);
+    float usual = select_median(length, n);
+    for (size_t i = 0; i + 1 < n; i++)
+        length[i] = hypotf(col[i + 1] - col[i], row[i + 1] - row[i]);
+    return select_median(length, n - 1) < 0.5f * usual;
+}
+
 /* An animal at rest fills a good part of its box and is off the border in most frames; reeds that lean over
    do neither. */
 static bool is_compact(const struct scene *scene, const struct layer *layer, const struct track *track)
@@ -157,7 +174,8 @@ bool tracks_prune(const struct scene *scene, const struct layer *layer, struct t
         struct track *track = &tracks->track[i];
         area[i] = median_of(scene, layer, track, false, scratch);
         compact[i] = is_compact(scene, layer, track);
-        travel[i] = track->resting ? 0 : travel_of(scene, layer, track, scratch);
+        bool goes = !track->resting && (tracks->stride <= 0 || keeps_way(scene, layer, track, scratch));
+        travel[i] = goes ? travel_of(scene, layer, track, scratch) : 0;
         farthest = fmaxf(farthest, travel[i]);
         if (travel[i] >= ALONE)
             largest = fmaxf(largest, area[i]);

@@ -134,6 +134,53 @@ START_TEST(hovering_is_flying)
 }
 END_TEST
 
+/* 5 % of the width, and farther from frame to frame than it is long. */
+START_TEST(small_and_fast)
+{
+    struct made_frame frame[24] = {0};
+    for (size_t t = 4; t < 20; t++) {
+        struct made_bird bird = bird_at(-10.0f + 60.0f * (float)(t - 4), 250.0f + 6.0f * (float)t);
+        bird.w = 44;
+        bird.h = 26;
+        add(&frame[t], bird);
+    }
+    struct subject_burst *found = find(frame, 24, NULL);
+    ck_assert_int_eq(found->mode, SUBJECT_MOVING);
+    for (size_t t = 5; t < 18; t++)
+        ck_assert_msg(
+            region_at(&found->frame[t], -10.0f + 60.0f * (float)(t - 4), 250.0f + 6.0f * (float)t) != NULL,
+            "frame %zu", t);
+    ck_assert_uint_eq(found->frame[1].n_regions, 0);
+    done(found);
+}
+END_TEST
+
+/* One sits and looks round in every frame, another flies past: both are there, and the one that sits is at
+ * rest. */
+START_TEST(sits_all_the_while)
+{
+    struct made_frame frame[40] = {0};
+    for (size_t t = 0; t < 40; t++) {
+        struct made_bird sitting = bird_at(640, 440);
+        sitting.turn = 8.0f * sinf((float)t * 0.5f);
+        add(&frame[t], sitting);
+        if (t >= 6)
+            add(&frame[t], bird_at(-60.0f + 34.0f * (float)(t - 6), 140));
+    }
+    struct subject_burst *found = find(frame, 40, NULL);
+    ck_assert_int_eq(found->mode, SUBJECT_MOVING);
+    for (size_t t = 0; t < 40; t++) {
+        float x = -60.0f + 34.0f * (float)((int)t - 6);
+        const struct subject_region *flying = region_at(&found->frame[t], x, 140);
+        const struct subject_region *sitting = region_at(&found->frame[t], 640, 440);
+        ck_assert_msg(sitting != NULL && !sitting->flying, "frame %zu: the sitting bird is missing", t);
+        if (x > 70 && x < W - 70)
+            ck_assert_msg(flying != NULL && flying->flying && flying->pass != sitting->pass, "frame %zu", t);
+    }
+    done(found);
+}
+END_TEST
+
 int main(void)
 {
     Suite *suite = suite_create("subject_kinds");
@@ -142,6 +189,8 @@ int main(void)
     tcase_add_test(made, ignored_places);
     tcase_add_test(made, an_arm_is_none);
     tcase_add_test(made, hovering_is_flying);
+    tcase_add_test(made, small_and_fast);
+    tcase_add_test(made, sits_all_the_while);
     suite_add_tcase(suite, made);
     SRunner *runner = srunner_create(suite);
     srunner_run_all(runner, CK_NORMAL);
