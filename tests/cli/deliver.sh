@@ -74,6 +74,16 @@ done
 [ "$(grep -c 'no such crop' "$work/lines")" -eq $((2 - n)) ] && ok "the others are told" || fail "not one line a frame"
 status 0 chaffinch crop "$s" --to "$k" --aspect 4:3 --fill .3
 equal "$n" "$(ls "$k" | wc -l)" "nothing twice"
+# An area that is kept out of crops, drawn on one frame, holds for its set-up.
+sqlite3 "$s/.chaffinch/catalogue.db" "INSERT INTO area (id, frame, kind, x, y, w, h, made)
+    SELECT 1, f.id, 'keep-out', 0, 0, 1, 1, 'test' FROM frame f JOIN file p ON p.frame = f.id WHERE CAST(p.path AS TEXT) = '$a'"
+status 0 chaffinch crop "$s" --to "$work/crops3"
+grep -c 'an area that is kept out' "$work/out" >"$work/none"
+equal 2 "$(cat "$work/none")" "nothing is cut out of an area that is kept out"
+sqlite3 "$s/.chaffinch/catalogue.db" "UPDATE area SET kind = 'ignore'"
+status 0 chaffinch crop "$s" --to "$work/crops3"
+equal "$n" "$(ls "$work/crops3" | wc -l)" "an area that is only ignored keeps nothing out"
+sqlite3 "$s/.chaffinch/catalogue.db" "DELETE FROM area"
 status 2 chaffinch crop "$s" --aspect wide; one_line "$work/err"
 status 3 chaffinch crop "$s" --to "$s"; one_line "$work/err"
 status 0 chaffinch crop "$s" --without-place --to "$work/crops2"
