@@ -273,6 +273,16 @@ static bool get_crops(void *context, const struct session_crop *crops, size_t n,
     return session_crops(source->s, source->workers, crops, n, done, done_context, err);
 }
 
+static bool is_ranked(const struct session *s, const struct lesson *l, struct err *err)
+{
+    char safe[400], word[400];
+    for (size_t i = 0; i < l->n_bursts; i++)
+        if (l->burst[i].setup > 0)
+            return true;
+    return err_set(err, ERR_USAGE, "'%s' is not ranked yet: type 'chaffinch rank %s' first",
+                   err_escape(safe, sizeof safe, s->root.path), err_word(word, sizeof word, s->root.path));
+}
+
 bool report_lesson(struct session *s, struct worker_pool *workers,
                    const struct report_lesson_options *options, struct str *out, struct err *err)
 {
@@ -281,7 +291,7 @@ bool report_lesson(struct session *s, struct worker_pool *workers,
     const struct report_crops crops = {&source, get_crops};
     char *real = realpath(s->root.path, NULL);
     const char *name = text_leaf(real != NULL ? real : s->root.path);
-    bool ok = lesson_load(s->catalogue, &lesson, err);
+    bool ok = lesson_load(s->catalogue, &lesson, err) && is_ranked(s, &lesson, err);
     if (ok && options->format == REPORT_LESSON_TEXT)
         ok = lesson_write_text(&lesson, options, name, out, err);
     else if (ok && options->format == REPORT_LESSON_JSON)
