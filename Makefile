@@ -186,6 +186,7 @@ bench: $(BENCH_BIN) $(OUT)/cardgen ## measuring beside djpeg (FILES="a.jpg folde
 	@$(OUT)/bench/bench_catalogue
 	@[ -f .build/demo/truth.csv ] || $(OUT)/cardgen .build/demo --jobs 2
 	@$(OUT)/bench/bench_rank .build/demo/card .build/demo/truth.csv
+	@$(OUT)/bench/bench_lesson
 	@$(MAKE) --no-print-directory browser SIZE=2400x1800 PART=speed
 
 bench-rank: $(OUT)/bench/bench_bursts ## how right the ranking is, on rendered bursts with a known truth (ARGS="--set report --condition wind": see DEVELOPERS.md)
