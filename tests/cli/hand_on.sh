@@ -109,6 +109,19 @@ equal "pond: burst 1" "$(read_tag "$s/${e%.JPG}.xmp" XMP-dc:Subject)" "keywords 
 equal -1 "$(read_tag "$s/${r%.JPG}.xmp" XMP-xmp:Rating)" "rejects are -1 when asked for"
 new=$s/${e%.JPG}.xmp
 
+# What has the name and is no sidecar is left alone and named: a folder, a link.
+rm "$new"; mkdir "$new"
+status 1 chaffinch hand-on "$s"
+says "$work/err" "left '${e%.JPG}.xmp'"
+rmdir "$new"; echo elsewhere >"$work/elsewhere.xmp"; ln -s "$work/elsewhere.xmp" "$new"
+status 1 chaffinch hand-on "$s"
+says "$work/err" "left '${e%.JPG}.xmp'"
+equal elsewhere "$(cat "$work/elsewhere.xmp")" "a link is not followed"
+rm "$new"; : >"$new"
+status 1 chaffinch hand-on "$s"
+says "$work/err" "left '${e%.JPG}.xmp'"
+rm "$new"; status 1 chaffinch hand-on "$s"; [ -s "$new" ] && ok "and then it is written" || fail "it was not written"
+
 # A folder that cannot be written: named, the rest goes on.
 if [ "$(id -u)" -ne 0 ]; then
     f=$(dirname "$new"); rm "$new"; chmod 555 "$f"
