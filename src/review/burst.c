@@ -77,6 +77,7 @@ static void add_subject(struct str *s, const struct items *items, size_t at, uin
     json_add_number(s, "low_px", known ? i->blur_low_px : (double)NAN, 3);
     json_add_number(s, "high_px", known ? i->blur_high_px : (double)NAN, 3);
     json_add_int(s, "good_to_px", known ? rank_good_to_px(i->blur_px, edge_px) : 0);
+    json_add_number(s, "clipped", i->part[RANK_CLIPPED], 4);
     json_add_bool(s, "cut", i->flags & RANK_F_CUT);
     json_add_bool(s, "at_rest", i->flags & RANK_F_AT_REST);
     json_add_bool(s, "hidden", i->flags & RANK_F_HIDDEN);
@@ -149,6 +150,7 @@ static void add_judgement(struct str *s, const struct catalogue_row *row)
     json_add_bool(s, "accepted", row->accepted);
     json_add_text(s, "outcome", row->outcome);
     json_add_bool(s, "shortlist", row->shortlist);
+    json_add_number(s, "clipped", row->has_item ? row->item.part[RANK_CLIPPED] : (double)NAN, 4);
 }
 
 static void add_picture(struct str *s, const struct catalogue_frame *f)

@@ -64,6 +64,8 @@ static void count_in_pass(struct model_pass *p, const struct catalogue_row *r)
     p->reject += reject;
     p->eyes += !keep && !reject;
     p->decided += r->decision != CATALOGUE_UNDECIDED;
+    p->judged += r->decision != CATALOGUE_UNDECIDED || r->accepted;
+    p->by_person += (r->decision != CATALOGUE_UNDECIDED && !r->decided_in_camera) || r->accepted;
     if (r->choice.rank != 1)
         return;
     bool known = r->has_item && (r->item.flags & RANK_F_NO_BLUR) == 0 && isfinite(r->item.blur_px);
@@ -93,9 +95,12 @@ static void count_row(struct model_burst *b, const struct catalogue_row *r)
     b->unreadable += is(r->frame.state, "unreadable");
     b->fresh += is(r->frame.state, "new");
     b->accepted += r->accepted;
-    b->no_subject += is(r->choice.reason, "no-subject");
     b->recalled = b->recalled || r->recalled;
     count_time(b, &r->frame);
+    if (b->picture == 0 || b->frames - 1 <= b->expected / 2) {
+        b->picture = r->frame.id;
+        b->orientation = r->frame.orientation > 0 ? r->frame.orientation : 1;
+    }
     if (r->choice.pass > 0 && r->choice.pass <= b->n_passes)
         count_in_pass(&b->pass[r->choice.pass - 1], r);
     mix_row(&b->facts, r);
@@ -108,11 +113,10 @@ static double sharpness(double blur_px)
     return blur_px > .6 ? .6 / blur_px : blur_px >= 0 ? 1 : (double)NAN;
 }
 
-static const char *judged(const struct model_burst *b, const struct model_pass *p)
+/* Marks made in the camera complete what a person began, but begin nothing. */
+static const char *judged(const struct model_pass *p)
 {
-    if (b->frames > 0 && b->accepted == b->frames)
-        return "yes";
-    return p->frames == 0 || p->decided == 0 ? "no" : p->decided == p->frames ? "yes" : "part";
+    return p->frames > 0 && p->judged == p->frames ? "yes" : p->by_person > 0 ? "part" : "no";
 }
 
 static void write_pass(struct str *s, const struct model_burst *b, uint32_t i)
@@ -128,7 +132,7 @@ static void write_pass(struct str *s, const struct model_burst *b, uint32_t i)
     json_add_int(s, "eyes", p->eyes);
     json_add_int(s, "decided", p->decided);
     json_add_int(s, "frames", p->frames);
-    json_add_text(s, "judged", judged(b, p));
+    json_add_text(s, "judged", judged(p));
     str_append_char(s, '}');
 }
 
@@ -144,6 +148,14 @@ static void write_time(struct str *s, const struct model_burst *b)
     json_add_number(s, "duration_s", (double)(b->end_ns - b->start_ns) / 1e9, 3);
 }
 
+/* Nothing crosses and nothing rests: for the wall of empties, from which a person may recall it. */
+static bool is_empty(const struct model_burst *b)
+{
+    enum { FRAMES_MIN = 5 }; /* fewer are never judged */
+    return b->ranked && !b->recalled && b->n_passes == 0 && b->frames >= FRAMES_MIN && b->unreadable == 0 &&
+           (is(b->mode, "moving") || is(b->mode, "unknown"));
+}
+
 static bool write_json(struct model_burst *b, struct err *err)
 {
     struct str s = STR_INIT;
@@ -156,10 +168,12 @@ static bool write_json(struct model_burst *b, struct err *err)
     json_add_bool(&s, "nothing_sharp", b->nothing_sharp);
     json_add_bool(&s, "ranked", b->ranked);
     json_add_int(&s, "eyes", b->eyes);
-    json_add_bool(&s, "empty", b->ranked && b->n_passes == 0 && b->no_subject == b->frames);
+    json_add_bool(&s, "empty", is_empty(b));
     json_add_bool(&s, "accepted", b->frames > 0 && b->accepted == b->frames);
     json_add_bool(&s, "recalled", b->recalled);
     json_add_int(&s, "unreadable", b->unreadable);
+    json_add_int(&s, "picture", b->picture);
+    json_add_int(&s, "orientation", b->orientation);
     json_key(&s, "passes");
     str_append_char(&s, '[');
     for (uint32_t i = 0; i < b->n_passes; i++)
@@ -185,6 +199,7 @@ static bool start_burst(struct model_burst *b, const struct catalogue_burst *row
                               .perch = row->perch,
                               .nothing_sharp = row->nothing_sharp,
                               .ranked = row->mode[0] != '\0',
+                              .expected = row->n_frames,
                               .facts = UINT64_C(14695981039346656037)};
     (void)snprintf(b->mode, sizeof b->mode, "%s", row->mode);
     b->pass = calloc(row->n_passes > 0 ? row->n_passes : 1, sizeof *b->pass);
@@ -194,6 +209,66 @@ static bool start_burst(struct model_burst *b, const struct catalogue_burst *row
     mix_int(&b->facts, row->setup << 8 | row->perch << 1 | row->nothing_sharp);
     mix_text(&b->facts, row->stamp);
     return true;
+}
+
+/* ---- passes that no frame stands for -------------------------------------- */
+
+/* Two birds at once: where every frame stands for the other one, a pass has those that show it. */
+struct lonely {
+    struct model_pass *pass;
+    int64_t number;
+    struct catalogue_item *item; /* of that pass, in order of frame position */
+    size_t n, room, at;
+};
+
+static bool add_item(void *context, const struct catalogue_item *item, struct err *err)
+{
+    struct lonely *l = context;
+    if (item->pass != l->number)
+        return true;
+    if (l->n == l->room) {
+        size_t room = l->room > 0 ? l->room * 2 : 64;
+        struct catalogue_item *grown = realloc(l->item, room * sizeof *grown);
+        if (grown == NULL)
+            return err_nomem(err);
+        l->item = grown;
+        l->room = room;
+    }
+    l->item[l->n++] = *item;
+    return true;
+}
+
+/* Rows come in the same order as the items. Its best frame is the one with the least blur. */
+static bool count_shown(void *context, const struct catalogue_row *row, struct err *err)
+{
+    struct lonely *l = context;
+    (void)err;
+    if (l->at >= l->n || l->item[l->at].frame != row->frame.id)
+        return true;
+    struct catalogue_row shown = *row;
+    shown.item = l->item[l->at++];
+    shown.has_item = true;
+    bool better = (shown.item.flags & (RANK_F_NO_BLUR | RANK_F_CUT)) == 0 && isfinite(shown.item.blur_px) &&
+                  !(shown.item.blur_px >= l->pass->best_blur_px);
+    shown.choice.rank = better ? 1 : 0;
+    count_in_pass(l->pass, &shown);
+    return true;
+}
+
+static bool fill_lonely(struct catalogue *c, struct model_burst *b, struct err *err)
+{
+    const struct catalogue_filter filter = {.burst = b->number};
+    bool ok = true;
+    for (uint32_t i = 0; ok && i < b->n_passes; i++) {
+        struct lonely l = {.pass = &b->pass[i], .number = (int64_t)i + 1};
+        if (l.pass->frames > 0)
+            continue;
+        l.pass->best_blur_px = NAN;
+        ok = catalogue_each_item(c, b->number, add_item, &l, err) &&
+             catalogue_each_row(c, &filter, count_shown, &l, err);
+        free(l.item);
+    }
+    return ok;
 }
 
 /* ---- the session ---------------------------------------------------------- */
@@ -250,7 +325,7 @@ static bool read_all(struct model *m, struct err *err)
               catalogue_each_burst(m->catalogue, add_burst, m, err) &&
               catalogue_each_row(m->catalogue, &every, add_row, m, err);
     for (size_t i = 0; ok && i < m->n; i++)
-        ok = write_json(&m->burst[i], err);
+        ok = fill_lonely(m->catalogue, &m->burst[i], err) && write_json(&m->burst[i], err);
     return ok;
 }
 
@@ -340,7 +415,7 @@ bool model_touch(struct model *m, int64_t burst, struct err *err)
         return true;
     bool ok = catalogue_each_burst(m->catalogue, start_one, &one, err) &&
               (!one.found || catalogue_each_row(m->catalogue, &of_burst, count_one, &one, err)) &&
-              (!one.found || write_json(&one.fresh, err));
+              (!one.found || (fill_lonely(m->catalogue, &one.fresh, err) && write_json(&one.fresh, err)));
     if (!ok || !one.found) {
         release_burst(&one.fresh);
         return ok;

@@ -19,6 +19,7 @@ struct model_pass {
     double best_blur_px;
     uint32_t best_good_to_px;
     uint32_t frames, keep, reject, eyes, decided;
+    uint32_t judged, by_person; /* decided or accepted; the same without marks made in the camera */
 };
 
 struct model_burst {
@@ -27,8 +28,11 @@ struct model_burst {
     char mode[16];
     int64_t start_ns, end_ns;
     int subsec_digits;
-    uint32_t frames, eyes, unreadable, accepted, no_subject, fresh; /* fresh: not measured yet */
-    struct model_pass *pass;                                        /* from pass 1 on */
+    int64_t picture; /* the frame in the middle stands for the burst where no pass does */
+    int orientation;
+    uint32_t expected;                                  /* frames, as grouping counted them */
+    uint32_t frames, eyes, unreadable, accepted, fresh; /* fresh: not measured yet */
+    struct model_pass *pass;                            /* from pass 1 on */
     uint32_t n_passes;
     uint64_t facts; /* a hash of all that the page shows of it */
     char *json;     /* without the braces around it; begins with the count "frames":N */

@@ -143,16 +143,24 @@ static bool look_at_way(const struct bench_burst *b, int k, struct way *w)
     return seen > 0;
 }
 
-/* Hit and regret of a frame that is put on top; n = none was. */
-static void judge_top(const struct way *w, size_t top, enum mark hit, enum mark regret, struct marks *m)
+/* Hit and regret of a frame that is put on top; n = none was. Returns whether it is a hit. */
+static bool judge_top(const struct way *w, size_t top, enum mark hit, enum mark regret, struct marks *m)
 {
     const struct bench_bird *bird = top < w->b->n ? bird_at(w, top) : NULL;
     bool there = bird != NULL && (bird->flags & BIRD_PRESENT);
     double blur = there ? bird_blur(w->b, bird) : w->worst;
-    marks_count(m, hit, there && may_win(bird, w->rest) && blur <= w->third + TIE_PX, 1);
+    bool right = there && may_win(bird, w->rest) && blur <= w->third + TIE_PX;
+    marks_count(m, hit, right, 1);
     if (top < w->b->n)
         marks_count(m, regret == MARK_REGRET && w->b->head_decides ? MARK_HEAD_REGRET : regret,
                     fmax(blur - w->best, 0), 1);
+    return right;
+}
+
+static bool ruled_out(const struct rank_item *item, enum subject_mode mode)
+{
+    return (item->flags & (RANK_F_CUT | RANK_F_HIDDEN | RANK_F_UNSURE)) || !isfinite(item->score) ||
+           ((item->flags & RANK_F_AT_REST) && mode == SUBJECT_MOVING);
 }
 
 /* The frame the engine puts on top of a pass: its rank 1, or where another subject stands for that frame the
@@ -165,13 +173,34 @@ static size_t top_of(const struct bench_burst *b, const struct verdicts *v, uint
             return t;
     for (size_t i = 0; i < v->items; i++) {
         const struct rank_item *item = &v->item[i];
-        bool out = item->flags & (RANK_F_CUT | RANK_F_HIDDEN | RANK_F_UNSURE);
-        if (item->pass != pass || out || ((item->flags & RANK_F_AT_REST) && v->mode == SUBJECT_MOVING))
-            continue;
-        if (isfinite(item->score) && (top == NULL || item->score > top->score))
+        if (item->pass == pass && !ruled_out(item, v->mode) && (top == NULL || item->score > top->score))
             top = item;
     }
     return top != NULL ? top->frame : b->n;
+}
+
+/* Why a pass is missed, from what became of its best frames. */
+static enum miss why_missed(const struct way *w, const struct verdicts *v, uint32_t pass, size_t top)
+{
+    size_t best = 0, no_region = 0, out = 0;
+    if (pass == 0)
+        return MISS_NOT_FOUND;
+    for (size_t t = 0; t < w->b->n; t++) {
+        const struct bench_bird *bird = bird_at(w, t);
+        if (!may_win(bird, w->rest) || bird_blur(w->b, bird) > w->third)
+            continue;
+        const struct rank_item *item = item_of(v, bird, t, pass);
+        best++;
+        if (item == NULL || overlap(bird, item) < 0.5)
+            no_region++;
+        else
+            out += ruled_out(item, v->mode);
+    }
+    if (2 * no_region > best)
+        return MISS_REGION;
+    if (2 * (no_region + out) > best || top >= w->b->n)
+        return MISS_RULED_OUT;
+    return may_win(bird_at(w, top), w->rest) ? MISS_ORDER : MISS_INCOMPLETE;
 }
 
 static double whole_frame(const struct bench_frame *f, bool tenengrad)
@@ -248,8 +277,9 @@ static void judge_ways(const struct bench_burst *b, const struct verdicts *v, st
         bool sharp = w->wins > 0 && w->best < SHARP_PX;
         uint32_t pass = pass_of(b, v, w->k);
         judge_order(w, v, pass, m);
-        if (sharp)
-            judge_top(w, pass != 0 ? top_of(b, v, pass) : b->n, MARK_HIT, MARK_REGRET, m);
+        size_t top = pass != 0 ? top_of(b, v, pass) : b->n;
+        if (sharp && !judge_top(w, top, MARK_HIT, MARK_REGRET, m))
+            m->miss[why_missed(w, v, pass, top)]++;
         if (sharp && (sharp_ways > 1 || set))
             marks_count(m, MARK_ARRIVED, keeps_one(w, v), 1);
         judge_whole_frame(w, false, sharp, m);

@@ -29,6 +29,16 @@ enum mark {
     MARKS
 };
 
+/* Why the top frame of a pass with a sharp frame is none of the best three. */
+enum miss {
+    MISS_NOT_FOUND,  /* no pass of the engine's is this bird's */
+    MISS_REGION,     /* most of the best three have no item that overlaps by half */
+    MISS_RULED_OUT,  /* most of them are called cut, hidden, at rest or unsure, or nothing competes */
+    MISS_INCOMPLETE, /* the top frame is cut, hidden, at rest or without the bird, and was let in */
+    MISS_ORDER,      /* the score prefers a softer frame */
+    MISSES
+};
+
 /* One burst's share of a mean: sum / weight. */
 struct mark_sum {
     double sum, weight;
@@ -40,6 +50,7 @@ struct marks {
     struct mark_sum of[MARKS];
     double blur_error[MARK_ERRORS]; /* |blur / truth - 1| of complete frames with a known blur */
     size_t errors;
+    size_t miss[MISSES];
     double engine_s; /* processor time of finding, scoring and choosing */
 };
 

@@ -71,6 +71,17 @@ static const struct {
     {MARK_SETUP, "set-up", true},
 };
 
+static size_t misses_of(const struct marks *m, size_t n, enum miss why)
+{
+    size_t sum = 0;
+    for (size_t i = 0; i < n; i++)
+        sum += m[i].miss[why];
+    return sum;
+}
+
+static const char *const miss_text[MISSES] = {"not found", "wrong region", "ruled out", "incomplete",
+                                              "order"};
+
 static void row_line(FILE *out, const struct table_row *row)
 {
     static const enum mark shown[] = {MARK_HIT,     MARK_REGRET, MARK_RHO,
@@ -84,6 +95,11 @@ static void row_line(FILE *out, const struct table_row *row)
         double bad = faults[k].good ? e.weight * (1 - e.value) : e.weight * e.value;
         if (bad > 0.5)
             fprintf(out, "  %s %.0f/%.0f", faults[k].text, bad, e.weight);
+    }
+    for (int k = 0; k < MISSES; k++) {
+        size_t missed = misses_of(row->marks, row->n, (enum miss)k);
+        if (missed > 0)
+            fprintf(out, "  miss: %s %zu", miss_text[k], missed);
     }
     fprintf(out, "\n");
 }
@@ -105,6 +121,14 @@ static void totals(FILE *out, const struct marks *all, size_t n)
     }
 }
 
+static void print_misses(FILE *out, const struct marks *all, size_t n)
+{
+    fprintf(out, "\npasses missed for:");
+    for (int k = 0; k < MISSES; k++)
+        fprintf(out, "%s %s %zu", k > 0 ? "," : "", miss_text[k], misses_of(all, n, (enum miss)k));
+    fprintf(out, "\n");
+}
+
 void table_print(FILE *out, const struct table_row *row, size_t rows, const struct marks *all, size_t n)
 {
     double seconds = 0;
@@ -115,6 +139,7 @@ void table_print(FILE *out, const struct table_row *row, size_t rows, const stru
     totals(out, all, n);
     for (size_t i = 0; i < n; i++)
         seconds += all[i].engine_s;
+    print_misses(out, all, n);
     fprintf(out, "\n%.1f s of processor time for finding, scoring and choosing in %zu bursts\n", seconds, n);
 }
 

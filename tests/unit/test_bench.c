@@ -260,6 +260,32 @@ START_TEST(the_head_decides_where_the_bird_is_tilted)
 }
 END_TEST
 
+START_TEST(a_miss_has_a_cause)
+{
+    struct table t;
+    make_table(&t);
+    struct marks m = judged(&t);
+    for (int k = 0; k < MISSES; k++)
+        ck_assert_uint_eq(m.miss[k], 0);
+    t.verdict[3].rank = 2;
+    t.verdict[0].rank = 1;
+    m = judged(&t);
+    ck_assert_uint_eq(m.miss[MISS_ORDER], 1);
+    t.frame[0].bird[0].flags |= BIRD_CUT;
+    m = judged(&t);
+    ck_assert_uint_eq(m.miss[MISS_INCOMPLETE], 1);
+    t.item[2].flags = t.item[3].flags = RANK_F_HIDDEN; /* two of the best three */
+    m = judged(&t);
+    ck_assert_uint_eq(m.miss[MISS_RULED_OUT], 1);
+    t.item[2].y_px = t.item[3].y_px = 170; /* overlap a quarter */
+    m = judged(&t);
+    ck_assert_uint_eq(m.miss[MISS_REGION], 1);
+    t.v.items = 0;
+    m = judged(&t);
+    ck_assert_uint_eq(m.miss[MISS_NOT_FOUND], 1);
+}
+END_TEST
+
 START_TEST(rank_correlation_by_hand)
 {
     const double a[5] = {1, 2, 3, 4, 5}, b[5] = {5, 6, 7, 8, 7}, flat[5] = {1, 1, 1, 1, 1};
@@ -363,6 +389,7 @@ int main(void)
     tcase_add_test(judge, every_arrival_wants_one);
     tcase_add_test(judge, a_bird_of_the_set_is_no_pass);
     tcase_add_test(judge, the_head_decides_where_the_bird_is_tilted);
+    tcase_add_test(judge, a_miss_has_a_cause);
     tcase_add_test(mean, rank_correlation_by_hand);
     tcase_add_test(mean, standard_error_takes_bursts_as_the_unit);
     tcase_add_test(mean, five_hits_of_five_are_not_certain);
