@@ -179,10 +179,16 @@ static size_t top_of(const struct bench_burst *b, const struct verdicts *v, uint
     return top != NULL ? top->frame : b->n;
 }
 
+static double area_of(const struct bench_bird *bird)
+{
+    return (double)bird->w * (double)bird->h;
+}
+
 /* Why a pass is missed, from what became of its best frames. */
 static enum miss why_missed(const struct way *w, const struct verdicts *v, uint32_t pass, size_t top)
 {
     size_t best = 0, no_region = 0, out = 0;
+    double area = 0;
     if (pass == 0)
         return MISS_NOT_FOUND;
     for (size_t t = 0; t < w->b->n; t++) {
@@ -191,6 +197,7 @@ static enum miss why_missed(const struct way *w, const struct verdicts *v, uint3
             continue;
         const struct rank_item *item = item_of(v, bird, t, pass);
         best++;
+        area += area_of(bird);
         if (item == NULL || overlap(bird, item) < 0.5)
             no_region++;
         else
@@ -200,7 +207,9 @@ static enum miss why_missed(const struct way *w, const struct verdicts *v, uint3
         return MISS_REGION;
     if (2 * (no_region + out) > best || top >= w->b->n)
         return MISS_RULED_OUT;
-    return may_win(bird_at(w, top), w->rest) ? MISS_ORDER : MISS_INCOMPLETE;
+    if (!may_win(bird_at(w, top), w->rest))
+        return MISS_INCOMPLETE;
+    return area_of(bird_at(w, top)) < 0.8 * area / (double)best ? MISS_POSE : MISS_ORDER;
 }
 
 static double whole_frame(const struct bench_frame *f, bool tenengrad)

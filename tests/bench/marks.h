@@ -35,7 +35,8 @@ enum miss {
     MISS_REGION,     /* most of the best three have no item that overlaps by half */
     MISS_RULED_OUT,  /* most of them are called cut, hidden, at rest or unsure, or nothing competes */
     MISS_INCOMPLETE, /* the top frame is cut, hidden, at rest or without the bird, and was let in */
-    MISS_ORDER,      /* the score prefers a softer frame */
+    MISS_POSE,       /* the score prefers a softer frame in which the bird shows a fifth less of itself */
+    MISS_ORDER,      /* the score prefers another softer frame */
     MISSES
 };
 

@@ -79,8 +79,8 @@ static size_t misses_of(const struct marks *m, size_t n, enum miss why)
     return sum;
 }
 
-static const char *const miss_text[MISSES] = {"not found", "wrong region", "ruled out", "incomplete",
-                                              "order"};
+static const char *const miss_text[MISSES] = {"not found",  "wrong region", "ruled out",
+                                              "incomplete", "smaller pose", "order"};
 
 static void row_line(FILE *out, const struct table_row *row)
 {

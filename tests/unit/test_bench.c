@@ -271,6 +271,9 @@ START_TEST(a_miss_has_a_cause)
     t.verdict[0].rank = 1;
     m = judged(&t);
     ck_assert_uint_eq(m.miss[MISS_ORDER], 1);
+    t.frame[0].bird[0].h = 35;
+    m = judged(&t);
+    ck_assert_uint_eq(m.miss[MISS_POSE], 1);
     t.frame[0].bird[0].flags |= BIRD_CUT;
     m = judged(&t);
     ck_assert_uint_eq(m.miss[MISS_INCOMPLETE], 1);
