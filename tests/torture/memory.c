@@ -153,6 +153,8 @@ void memory_arm(void)
             abort();
     }
     p->process = getpid();
+    /* What tools do at the end of a process is no part of it. */
+    (void)atexit(memory_disarm);
     armed = p;
 }
 

@@ -6,15 +6,17 @@
 #include <unistd.h>
 
 static const char *const names[OPERATIONS] = {
-    "copy", "copy-second", "measure",  "rank",     "decide",  "sheet",    "move",
-    "undo", "delete",      "move-far", "undo-far", "hand-on", "sidecars", "undo-sidecars"};
+    "copy",   "copy-second", "measure",  "rank",    "decide",   "sheet",         "move",       "undo",
+    "delete", "move-far",    "undo-far", "hand-on", "sidecars", "undo-sidecars", "copy-again", "check"};
 
-static const enum stage before[OPERATIONS] = {
-    [COPY] = STAGE_NOTHING,     [COPY_SECOND] = STAGE_NOTHING,  [MEASURE] = STAGE_COPIED,
-    [RANK] = STAGE_MEASURED,    [DECIDE] = STAGE_RANKED,        [SHEET] = STAGE_RANKED,
-    [MOVE] = STAGE_DECIDED,     [UNDO] = STAGE_MOVED,           [DELETE] = STAGE_MOVED,
-    [MOVE_FAR] = STAGE_DECIDED, [UNDO_FAR] = STAGE_AWAY,        [HAND_ON] = STAGE_DECIDED,
-    [SIDECARS] = STAGE_HANDED,  [UNDO_SIDECARS] = STAGE_SWAPPED};
+static const enum stage before[OPERATIONS] = {[COPY] = STAGE_NOTHING,      [COPY_SECOND] = STAGE_NOTHING,
+                                              [MEASURE] = STAGE_COPIED,    [RANK] = STAGE_MEASURED,
+                                              [DECIDE] = STAGE_RANKED,     [SHEET] = STAGE_RANKED,
+                                              [MOVE] = STAGE_DECIDED,      [UNDO] = STAGE_MOVED,
+                                              [DELETE] = STAGE_MOVED,      [MOVE_FAR] = STAGE_DECIDED,
+                                              [UNDO_FAR] = STAGE_AWAY,     [HAND_ON] = STAGE_DECIDED,
+                                              [SIDECARS] = STAGE_HANDED,   [UNDO_SIDECARS] = STAGE_SWAPPED,
+                                              [COPY_AGAIN] = STAGE_COPIED, [CHECK] = STAGE_MOVED};
 
 const char *operation_name(enum operation op)
 {
@@ -45,6 +47,9 @@ struct program_run operation_command(const struct scene *s, enum operation op, c
         [UNDO_FAR] = {.args = {s->session, "--undo"}, .other_disk = s->away},
         [HAND_ON] = {.engine = true, .args = {"hand-on", s->session, "--mark-rejects"}},
         [SIDECARS] = {.args = {s->session, "--sidecars"}},
+        [COPY_AGAIN] = {.engine = true,
+                        .args = {"copy", s->card, s->session, "--second", s->second, "--one-is-enough"}},
+        [CHECK] = {.engine = true, .args = {"check", s->session, "--card", s->card, "--one-is-enough"}},
         [UNDO_SIDECARS] = {.args = {s->session, "--undo"}},
     };
     return runs[op];
@@ -73,11 +78,14 @@ static bool holds(const struct operation_check *c, const char *root, enum invari
 bool operation_holds(const struct operation_check *c)
 {
     static const enum invariant_state states[OPERATIONS] = {
-        [COPY] = STATE_COPYING,      [COPY_SECOND] = STATE_COPYING,   [MEASURE] = STATE_HOME,
-        [RANK] = STATE_HOME,         [DECIDE] = STATE_HOME,           [SHEET] = STATE_HOME,
-        [MOVE] = STATE_BETWEEN,      [UNDO] = STATE_BETWEEN,          [DELETE] = STATE_GOING,
-        [MOVE_FAR] = STATE_BETWEEN,  [UNDO_FAR] = STATE_BETWEEN,      [HAND_ON] = STATE_SWAPPING,
-        [SIDECARS] = STATE_SWAPPING, [UNDO_SIDECARS] = STATE_SWAPPING};
+        [COPY] = STATE_COPYING,      [COPY_SECOND] = STATE_COPYING,
+        [MEASURE] = STATE_HOME,      [RANK] = STATE_HOME,
+        [DECIDE] = STATE_HOME,       [SHEET] = STATE_HOME,
+        [MOVE] = STATE_BETWEEN,      [UNDO] = STATE_BETWEEN,
+        [DELETE] = STATE_GOING,      [MOVE_FAR] = STATE_BETWEEN,
+        [UNDO_FAR] = STATE_BETWEEN,  [HAND_ON] = STATE_SWAPPING,
+        [SIDECARS] = STATE_SWAPPING, [UNDO_SIDECARS] = STATE_SWAPPING,
+        [COPY_AGAIN] = STATE_HOME,   [CHECK] = STATE_MOVED};
     bool second = c->op == COPY_SECOND ? holds(c, c->scene->second, STATE_COPYING, false) : true;
     bool times = c->folder_times && c->op >= MEASURE && c->op <= SHEET;
     /* Between two disks a file may be there twice, never not at all. */
@@ -140,6 +148,7 @@ bool operation_complete(const struct operation_check *done)
         if (!holds(c, s->second, STATE_HOME, false))
             return false;
         /* fall through */
+    case COPY_AGAIN:
     case COPY:
         return holds(c, s->session, STATE_HOME, false) && check_copies(s);
     case MEASURE:
@@ -158,6 +167,8 @@ bool operation_complete(const struct operation_check *done)
         return holds(c, s->session, STATE_HOME, times) && invariants_catalogue(s->session) &&
                list_is(s, STAGE_DECIDED);
     case MOVE_FAR:
+        return holds(c, s->session, STATE_MOVED, false) && invariants_catalogue(s->session);
+    case CHECK:
         return holds(c, s->session, STATE_MOVED, false) && invariants_catalogue(s->session);
     case HAND_ON:
     case SIDECARS:

@@ -22,6 +22,8 @@ enum operation {
     HAND_ON,
     SIDECARS,
     UNDO_SIDECARS,
+    COPY_AGAIN,
+    CHECK,
     OPERATIONS
 };
 

@@ -107,10 +107,12 @@ static bool documented(const struct bench *b, const struct program_outcome *o, c
     /* A name that is not there is no failure, as far as a program can know. */
     if (o->status == 0 || kind->way == FAULT_SIGNAL || kind->number == ENOENT)
         return true;
-    if (b->verbose || !names_a_file(b, met, o->err))
-        fprintf(stderr, "  status %d after %s '%s': %s", o->status, tap_call_name(met->call), met->path,
-                o->err);
-    return names_a_file(b, met, o->err);
+    /* What check finds is its result, on standard output. */
+    bool named = names_a_file(b, met, o->err) || names_a_file(b, met, o->out);
+    if (b->verbose || !named)
+        fprintf(stderr, "  status %d after %s '%s': %s%s\n", o->status, tap_call_name(met->call), met->path,
+                o->out, o->err);
+    return named;
 }
 
 static bool judge(struct bench *b, enum operation op, const struct fault_kind *kind,

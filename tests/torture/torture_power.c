@@ -120,7 +120,8 @@ int main(int argc, char **argv)
     long step = every ? 1 : given != NULL ? atol(given) : 41, cuts = 0;
     scene_make(&s, "power");
     for (int op = 0; op < OPERATIONS; op++) {
-        if (op == SHEET || (argc > 1 && strcmp(argv[1], operation_name((enum operation)op)) != 0))
+        if (op == SHEET || op == CHECK ||
+            (argc > 1 && strcmp(argv[1], operation_name((enum operation)op)) != 0))
             continue;
         long n = cut_one(&s, (enum operation)op, step, every ? 6 : 3, argc > 3 ? atol(argv[2]) : -1,
                          argc > 3 ? (uint32_t)atol(argv[3]) : 0);
