@@ -58,8 +58,9 @@ bool session_peek(struct worker_pool *workers, int fd, const char *path, struct 
                   struct err *err);
 
 struct session_measure_options {
-    bool all;       /* measure again what was measured */
-    int64_t gap_ns; /* 0 = chosen from the gaps */
+    bool all;        /* measure again what was measured */
+    int64_t gap_ns;  /* 0 = chosen from the gaps */
+    bool rank_along; /* rank each burst as soon as it is measured, so that a person can begin to look */
 };
 struct session_measured {
     uint64_t frames, bursts, measured, skipped; /* skipped: measured before */

@@ -21,7 +21,7 @@ static void print_measured(const struct session_measured *m)
 
 int cmd_measure(struct cli *cli, int argc, char **argv)
 {
-    struct session_measure_options options = {0};
+    struct session_measure_options options = {.rank_along = true};
     uint32_t jobs = 0;
     const struct option_spec table[] = {
         {"all", OPTION_FLAG, &options.all, NULL, "measure again what was measured before", 0, 0},

@@ -46,7 +46,7 @@ static bool copy_card(struct night *n, struct card_set *set, const struct card_o
 static bool judge(struct night *n)
 {
     struct err err = ERR_INIT;
-    const struct session_measure_options options = {0};
+    const struct session_measure_options options = {.rank_along = true};
     struct session *s = n->session;
     bool ok = session_measure(s, n->cli->workers, &options, &n->measured, &err) &&
               session_rank(s, &n->how, &n->ranked, &err) &&

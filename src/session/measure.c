@@ -4,6 +4,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "along.h"
 #include "chaffinch/frame.h"
 #include "chaffinch/str.h"
 #include "grouping.h"
@@ -16,7 +17,7 @@ enum { COMMIT_FRAMES = 64 };
 #define PACK_LIMIT_BYTES ((uint64_t)1 << 30)
 
 struct todo {
-    int64_t frame;
+    int64_t frame, burst;
     char *path[JOB_PICTURES];
     uint32_t kind[JOB_PICTURES];
     size_t n;
@@ -47,6 +48,7 @@ struct stage {
     int64_t pack_number;
     struct done done[COMMIT_FRAMES];
     size_t n_done;
+    struct along *along; /* NULL = what is measured is ranked later */
 };
 
 static bool needs_measuring(struct stage *st, const struct catalogue_frame *f)
@@ -83,7 +85,10 @@ static bool add_todo(void *context, const struct catalogue_row *row, struct err 
         st->room_todo = room;
     }
     struct todo *t = &st->todo[st->n_todo++];
-    *t = (struct todo){.frame = f->id, .known_unreadable = strcmp(f->state, "unreadable") == 0};
+    if (st->along != NULL)
+        along_wait(st->along, f->burst);
+    *t = (struct todo){
+        .frame = f->id, .burst = f->burst, .known_unreadable = strcmp(f->state, "unreadable") == 0};
     if (f->cause != NULL && *f->cause != '\0' && !t->known_unreadable)
         t->cause = strdup(f->cause);
     return true;
@@ -136,6 +141,8 @@ static bool flush_done(struct stage *st, struct err *err)
     ok = ok && catalogue_commit(c, err);
     if (!ok)
         catalogue_rollback(c);
+    for (size_t i = 0; ok && st->along != NULL && i < st->n_done; i++)
+        ok = along_measured(st->along, st->todo[st->done[i].todo].burst, err);
     st->n_done = 0;
     return ok;
 }
@@ -208,18 +215,21 @@ static void stage_release(struct stage *st)
     }
     free(st->todo);
     pack_close(st->pack);
+    along_end(st->along);
 }
 
-static bool measure_frames(struct session *s, struct worker_pool *workers, bool all,
-                           struct session_measured *totals, struct err *err)
+static bool measure_frames(struct session *s, struct worker_pool *workers,
+                           const struct session_measure_options *options, struct session_measured *totals,
+                           struct err *err)
 {
     struct stage *st = calloc(1, sizeof *st);
     if (st == NULL)
         return err_nomem(err);
-    *st = (struct stage){.s = s, .totals = totals, .all = all, .last_pack_seen = -1};
+    *st = (struct stage){.s = s, .totals = totals, .all = options->all, .last_pack_seen = -1};
     const struct catalogue_filter present = {0};
     const struct pump pump = {s, workers, st, submit_measure, take_measure};
-    bool ok = catalogue_each_row(s->catalogue, &present, add_todo, st, err);
+    bool ok = !options->rank_along || (st->along = along_start(s, err)) != NULL;
+    ok = ok && catalogue_each_row(s->catalogue, &present, add_todo, st, err);
     if (ok) {
         log_progress_start(s->log, "measuring", st->n_todo, "frames", 0);
         ok = pump_run(&pump, st->n_todo, err);
@@ -254,5 +264,5 @@ bool session_measure(struct session *s, struct worker_pool *workers,
     ok = ok && scan_store(s, workers, &scan, totals, err);
     scan_release(&scan);
     return ok && grouping_store(s, options->gap_ns, &totals->bursts, err) &&
-           measure_frames(s, workers, options->all, totals, err);
+           measure_frames(s, workers, options, totals, err);
 }

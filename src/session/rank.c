@@ -8,6 +8,7 @@
 #include <string.h>
 
 #include "burst_rows.h"
+#include "along.h"
 #include "chaffinch/session.h"
 #include "choosing.h"
 #include "scoring.h"
@@ -202,6 +203,58 @@ bool session_rank(struct session *s, const struct session_rank_options *options,
     }
     *totals = r.totals;
     return ok;
+}
+
+/* ---- along with measuring ------------------------------------------------- */
+
+struct along {
+    struct ranking ranking;
+    uint64_t *waits_for; /* by burst: frames that are still to be measured */
+};
+
+struct along *along_start(struct session *s, struct err *err)
+{
+    const struct session_rank_options as_last_time = {0};
+    struct along *a = calloc(1, sizeof *a);
+    if (a == NULL) {
+        err_nomem(err);
+        return NULL;
+    }
+    a->ranking.s = s;
+    bool ok =
+        choosing_how(s, &as_last_time, &a->ranking.how, err) && burst_rows_load(s, &a->ranking.rows, err);
+    if (ok && (a->waits_for = calloc(a->ranking.rows.n + 1, sizeof *a->waits_for)) == NULL)
+        ok = err_nomem(err);
+    if (ok)
+        return a;
+    along_end(a);
+    return NULL;
+}
+
+void along_wait(struct along *a, int64_t burst)
+{
+    if (burst >= 1 && (uint64_t)burst <= a->ranking.rows.n)
+        a->waits_for[burst]++;
+}
+
+bool along_measured(struct along *a, int64_t burst, struct err *err)
+{
+    if (burst < 1 || (uint64_t)burst > a->ranking.rows.n || a->waits_for[burst] == 0 ||
+        --a->waits_for[burst] > 0)
+        return true;
+    const volatile int *stop = a->ranking.s->stop;
+    if (stop != NULL && *stop != 0) /* the next session_rank does it */
+        return true;
+    return score_where_changed(&a->ranking, &a->ranking.rows.row[burst - 1], err);
+}
+
+void along_end(struct along *a)
+{
+    if (a == NULL)
+        return;
+    burst_rows_release(&a->ranking.rows);
+    free(a->waits_for);
+    free(a);
 }
 
 struct others {
