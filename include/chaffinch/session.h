@@ -155,7 +155,7 @@ bool session_errands(struct session *s, struct worker_pool *workers, const struc
    shown. `s` needs no more than its root and its catalogue. */
 enum session_picture_size {
     SESSION_SMALL, /* the Exif thumbnail where it is good, else decoded; long edge at most 320 px */
-    SESSION_WHOLE, /* long edge at most 2560 px */
+    SESSION_WHOLE, /* long edge at most 3072 px */
     SESSION_PART   /* the box at 1:1 */
 };
 struct session_picture {

@@ -63,8 +63,7 @@ static void count_in_pass(struct model_pass *p, const struct catalogue_row *r)
     p->keep += keep;
     p->reject += reject;
     p->eyes += !keep && !reject;
-    p->decided += r->decision != CATALOGUE_UNDECIDED;
-    p->judged += r->decision != CATALOGUE_UNDECIDED || r->accepted;
+    p->decided += r->decision != CATALOGUE_UNDECIDED || r->accepted;
     p->by_person += (r->decision != CATALOGUE_UNDECIDED && !r->decided_in_camera) || r->accepted;
     if (r->choice.rank != 1)
         return;
@@ -116,7 +115,7 @@ static double sharpness(double blur_px)
 /* Marks made in the camera complete what a person began, but begin nothing. */
 static const char *judged(const struct model_pass *p)
 {
-    return p->frames > 0 && p->judged == p->frames ? "yes" : p->by_person > 0 ? "part" : "no";
+    return p->frames > 0 && p->decided == p->frames ? "yes" : p->by_person > 0 ? "part" : "no";
 }
 
 static void write_pass(struct str *s, const struct model_burst *b, uint32_t i)

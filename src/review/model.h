@@ -18,8 +18,8 @@ struct model_pass {
     int64_t best; /* frame of rank 1; 0 = none */
     double best_blur_px;
     uint32_t best_good_to_px;
-    uint32_t frames, keep, reject, eyes, decided;
-    uint32_t judged, by_person; /* decided or accepted; the same without marks made in the camera */
+    uint32_t frames, keep, reject, eyes;
+    uint32_t decided, by_person; /* decided or accepted; the same without marks made in the camera */
 };
 
 struct model_burst {

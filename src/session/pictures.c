@@ -8,7 +8,9 @@
 #include "chaffinch/frame.h"
 #include "jobs.h"
 
-enum { SMALL_EDGE_PX = 320, WHOLE_EDGE_PX = 2560, PART_EDGE_PX = 1 << 20, QUALITY_SMALL = 80, QUALITY = 92 };
+/* Pictures are halved until they fit: a whole one then has 1536 to 3072 px, whatever the camera. */
+enum { SMALL_EDGE_PX = 320, WHOLE_EDGE_PX = 3072, PART_EDGE_PX = 1 << 20 };
+enum { QUALITY_SMALL = 80, QUALITY_WHOLE = 85, QUALITY_PART = 92 };
 
 struct sources {
     char *path[JOB_PICTURES]; /* of the JPEG, of the raw */
@@ -33,12 +35,15 @@ static int open_source(const struct root *root, const char *path, struct err *er
 
 static void fill_request(struct job_picture_request *request, const struct session_picture *picture)
 {
-    static const uint32_t edges[] = {
-        [SESSION_SMALL] = SMALL_EDGE_PX, [SESSION_WHOLE] = WHOLE_EDGE_PX, [SESSION_PART] = PART_EDGE_PX};
-    *request =
-        (struct job_picture_request){.max_edge_px = edges[picture->size],
-                                     .thumbnail = picture->size == SESSION_SMALL,
-                                     .quality = picture->size == SESSION_SMALL ? QUALITY_SMALL : QUALITY};
+    static const struct {
+        uint32_t edge_px;
+        int quality;
+    } sizes[] = {[SESSION_SMALL] = {SMALL_EDGE_PX, QUALITY_SMALL},
+                 [SESSION_WHOLE] = {WHOLE_EDGE_PX, QUALITY_WHOLE},
+                 [SESSION_PART] = {PART_EDGE_PX, QUALITY_PART}};
+    *request = (struct job_picture_request){.max_edge_px = sizes[picture->size].edge_px,
+                                            .thumbnail = picture->size == SESSION_SMALL,
+                                            .quality = sizes[picture->size].quality};
     if (picture->size == SESSION_PART)
         memcpy(request->box, picture->box, sizeof request->box);
 }
