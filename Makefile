@@ -181,13 +181,15 @@ fuzz: ## an hour of each fuzz target, guided by coverage (FUZZ_S=seconds)
 fuzz-run: $(FUZZ_BIN) $(REPLAY_BIN)
 	@scripts/run-fuzz $(OUT) $(FUZZ_S) $(FUZZ_NAMES)
 
-bench: $(BENCH_BIN) $(OUT)/cardgen ## measuring beside djpeg (FILES="a.jpg folder"), a large catalogue, the ranking of the demo card
+bench: all $(BENCH_BIN) $(OUT)/cardgen ## measuring beside djpeg (FILES="a.jpg folder"), a large catalogue, the ranking of the demo card, the waits of review
 	@$(OUT)/bench/bench_measure $(FILES)
 	@$(OUT)/bench/bench_catalogue
 	@[ -f .build/demo/truth.csv ] || $(OUT)/cardgen .build/demo --jobs 2
 	@$(OUT)/bench/bench_rank .build/demo/card .build/demo/truth.csv
 	@$(OUT)/bench/bench_lesson
 	@$(MAKE) --no-print-directory browser SIZE=2400x1800 PART=speed
+	@[ -d .build/demo/session ] || $(OUT)/chaffinch run .build/demo/card .build/demo/session >/dev/null 2>&1 || [ -d .build/demo/session ]
+	@$(OUT)/bench/bench_review .build/demo/session
 
 bench-rank: $(OUT)/bench/bench_bursts ## how right the ranking is, on rendered bursts with a known truth (ARGS="--set report --condition wind": see DEVELOPERS.md)
 	@scripts/bench-rank $(OUT) $(ARGS)

@@ -246,6 +246,42 @@ START_TEST(hanging_and_spinning_are_ended_in_time)
 }
 END_TEST
 
+/* A loop of the caller's own: it polls, takes what is there, and the time limit of jobs runs on. */
+START_TEST(results_are_taken_without_waiting)
+{
+    struct worker_pool *pool = start(2, 1);
+    struct worker_result r;
+    struct err err = ERR_INIT;
+    int fds[4], taken = 0;
+    bool have = true;
+    ck_assert_uint_eq(worker_descriptors(pool, fds, 4), 0);
+    ck_assert(worker_take(pool, &r, &have, &err) && !have);
+    submit(pool, 1, HANG, NULL, 0);
+    submit(pool, 2, ECHO, "x", 1);
+    ck_assert_uint_eq(worker_descriptors(pool, fds, 1), 1);
+    double begin = now_s();
+    while (taken < 2 && now_s() - begin < 10) {
+        struct pollfd p[4];
+        size_t n = worker_descriptors(pool, fds, 4);
+        for (size_t i = 0; i < n; i++)
+            p[i] = (struct pollfd){fds[i], POLLIN, 0};
+        ck_assert_int_ge(poll(p, (nfds_t)n, 100), 0);
+        ck_assert_msg(worker_take(pool, &r, &have, &err), "%s", err.message);
+        if (!have)
+            continue;
+        taken++;
+        if (r.tag == 2)
+            ck_assert(r.ok && r.size == 1 && now_s() - begin < .9);
+        else
+            ck_assert_str_eq(r.cause, "took longer than 1 s");
+        worker_result_release(&r);
+    }
+    ck_assert_int_eq(taken, 2);
+    ck_assert_double_ge(now_s() - begin, .99);
+    worker_pool_stop(pool);
+}
+END_TEST
+
 START_TEST(memory_is_limited)
 {
     struct worker_pool *pool = start(1, 10);
@@ -491,6 +527,7 @@ int main(void)
     tcase_set_timeout(t, 60);
     tcase_add_test(t, each_end_has_its_cause);
     tcase_add_test(t, hanging_and_spinning_are_ended_in_time);
+    tcase_add_test(t, results_are_taken_without_waiting);
     tcase_add_test(t, memory_is_limited);
     tcase_add_test(t, nothing_can_be_opened_forked_or_connected);
     tcase_add_test(t, descriptors_arrive_and_may_be_closed_at_once);
