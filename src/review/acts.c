@@ -229,22 +229,15 @@ static bool add_own(void *context, const struct catalogue_row *row, struct err *
     return row->choice.pass != m->pass || add_member(m, row->frame.id, err);
 }
 
-static bool add_subject(void *context, const struct catalogue_item *item, struct err *err)
-{
-    struct members *m = context;
-    return item->pass != m->pass || add_member(m, item->frame, err);
-}
-
-/* The frames that the pass stands for; where all of them stand for another pass, those that show it. */
+/* The frames that stand for the pass. */
 static bool accept_pass(struct desk *d, int64_t burst, int64_t pass, bool accepted, struct err *err)
 {
     struct members m = {.pass = pass};
     struct catalogue *c = d->session.catalogue;
     const struct catalogue_filter filter = {.burst = burst};
-    bool ok = catalogue_each_row(c, &filter, add_own, &m, err) &&
-              (m.n > 0 || catalogue_each_item(c, burst, add_subject, &m, err));
+    bool ok = catalogue_each_row(c, &filter, add_own, &m, err);
     if (ok && m.n == 0)
-        ok = err_set(err, ERR_USAGE, "there is no pass %" PRId64 " in burst %" PRId64, pass, burst);
+        ok = err_set(err, ERR_USAGE, "no frame of burst %" PRId64 " stands for a pass %" PRId64, burst, pass);
     ok = ok && catalogue_accept_frames(c, m.frame, m.n, accepted, d->who, err);
     free(m.frame);
     return ok;

@@ -210,66 +210,6 @@ static bool start_burst(struct model_burst *b, const struct catalogue_burst *row
     return true;
 }
 
-/* ---- passes that no frame stands for -------------------------------------- */
-
-/* Two birds at once: where every frame stands for the other one, a pass has those that show it. */
-struct lonely {
-    struct model_pass *pass;
-    int64_t number;
-    struct catalogue_item *item; /* of that pass, in order of frame position */
-    size_t n, room, at;
-};
-
-static bool add_item(void *context, const struct catalogue_item *item, struct err *err)
-{
-    struct lonely *l = context;
-    if (item->pass != l->number)
-        return true;
-    if (l->n == l->room) {
-        size_t room = l->room > 0 ? l->room * 2 : 64;
-        struct catalogue_item *grown = realloc(l->item, room * sizeof *grown);
-        if (grown == NULL)
-            return err_nomem(err);
-        l->item = grown;
-        l->room = room;
-    }
-    l->item[l->n++] = *item;
-    return true;
-}
-
-/* Rows come in the same order as the items. Its best frame is the one with the least blur. */
-static bool count_shown(void *context, const struct catalogue_row *row, struct err *err)
-{
-    struct lonely *l = context;
-    (void)err;
-    if (l->at >= l->n || l->item[l->at].frame != row->frame.id)
-        return true;
-    struct catalogue_row shown = *row;
-    shown.item = l->item[l->at++];
-    shown.has_item = true;
-    bool better = (shown.item.flags & (RANK_F_NO_BLUR | RANK_F_CUT)) == 0 && isfinite(shown.item.blur_px) &&
-                  !(shown.item.blur_px >= l->pass->best_blur_px);
-    shown.choice.rank = better ? 1 : 0;
-    count_in_pass(l->pass, &shown);
-    return true;
-}
-
-static bool fill_lonely(struct catalogue *c, struct model_burst *b, struct err *err)
-{
-    const struct catalogue_filter filter = {.burst = b->number};
-    bool ok = true;
-    for (uint32_t i = 0; ok && i < b->n_passes; i++) {
-        struct lonely l = {.pass = &b->pass[i], .number = (int64_t)i + 1};
-        if (l.pass->frames > 0)
-            continue;
-        l.pass->best_blur_px = NAN;
-        ok = catalogue_each_item(c, b->number, add_item, &l, err) &&
-             catalogue_each_row(c, &filter, count_shown, &l, err);
-        free(l.item);
-    }
-    return ok;
-}
-
 /* ---- the session ---------------------------------------------------------- */
 
 static int by_number(const void *key, const void *element)
@@ -324,7 +264,7 @@ static bool read_all(struct model *m, struct err *err)
               catalogue_each_burst(m->catalogue, add_burst, m, err) &&
               catalogue_each_row(m->catalogue, &every, add_row, m, err);
     for (size_t i = 0; ok && i < m->n; i++)
-        ok = fill_lonely(m->catalogue, &m->burst[i], err) && write_json(&m->burst[i], err);
+        ok = write_json(&m->burst[i], err);
     return ok;
 }
 
@@ -414,7 +354,7 @@ bool model_touch(struct model *m, int64_t burst, struct err *err)
         return true;
     bool ok = catalogue_each_burst(m->catalogue, start_one, &one, err) &&
               (!one.found || catalogue_each_row(m->catalogue, &of_burst, count_one, &one, err)) &&
-              (!one.found || (fill_lonely(m->catalogue, &one.fresh, err) && write_json(&one.fresh, err)));
+              (!one.found || write_json(&one.fresh, err));
     if (!ok || !one.found) {
         release_burst(&one.fresh);
         return ok;

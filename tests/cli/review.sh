@@ -91,6 +91,16 @@ is "$(curl -s -o "$work/out" -w '%{http_code}' "$old")" 403 "the old address is 
 stop INT
 is $? 0 "ends with Ctrl-C"
 
+# Every burst is ranked as soon as it is measured, so that one can begin to look; rank finds nothing else later.
+mkdir "$work/along"
+cp -r "$work/card/DCIM" "$work/along/"
+chaffinch measure "$work/along" >/dev/null 2>&1
+chaffinch list "$work/along" --frames --format csv >"$work/measured"
+chaffinch rank "$work/along" >/dev/null 2>&1
+chaffinch list "$work/along" --frames --format csv >"$work/ranked"
+same "$work/measured" "$work/ranked" "what measure ranked is what rank says"
+if awk -F, 'NR > 1 && $9 != "none" { n++ } END { exit !n }' "$work/ranked"; then ok "something is proposed"; else fail "nothing is proposed"; fi
+
 # For looking only: as somebody who may not write here.
 as=''
 if [ "$(id -u)" -eq 0 ]; then

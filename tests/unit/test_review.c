@@ -309,9 +309,9 @@ START_TEST(the_session_as_the_page_reads_it)
     ck_assert_int_eq(cJSON_GetObjectItem(first, "frames")->valueint, 2);
     ck_assert_int_eq(cJSON_GetObjectItem(first, "keep")->valueint, 1);
     ck_assert_double_eq(cJSON_GetObjectItem(first, "sharpness")->valuedouble, .75);
-    /* The second pass has the one frame that shows it, although that stands for the first. */
-    ck_assert_int_eq(cJSON_GetObjectItem(second, "frames")->valueint, 1);
-    ck_assert_int_eq(cJSON_GetObjectItem(second, "best")->valueint, (int)a);
+    /* No frame stands for the second one: its frames are judged with the first. */
+    ck_assert_int_eq(cJSON_GetObjectItem(second, "frames")->valueint, 0);
+    ck_assert_int_eq(cJSON_GetObjectItem(second, "best")->valueint, 0);
     ck_assert_str_eq(cJSON_GetObjectItem(first, "judged")->valuestring, "no");
     ck_assert(says("\"measuring\":{\"running\":false,\"done\":0,\"total\":3}"));
     cJSON_Delete(session);
@@ -404,9 +404,14 @@ END_TEST
 
 START_TEST(one_pass_is_accepted)
 {
-    ck_assert_uint_eq(post("api/accept", "{\"burst\":1,\"pass\":2,\"accepted\":true}"), 200);
-    ck_assert(now(a).accepted && !now(b).accepted);
-    ck_assert_uint_eq(post("api/accept", "{\"burst\":1,\"pass\":3,\"accepted\":true}"), 400);
+    ck_assert_uint_eq(post("api/decide", "{\"frames\":[2],\"decision\":\"keep\"}"), 200);
+    ck_assert_uint_eq(get("api/session"), 200);
+    ck_assert(says("\"judged\":\"part\""));
+    ck_assert_uint_eq(post("api/accept", "{\"burst\":1,\"pass\":1,\"accepted\":true}"), 200);
+    ck_assert(now(a).accepted && now(b).accepted && !now(d).accepted);
+    ck_assert_uint_eq(get("api/session"), 200);
+    ck_assert(says("\"judged\":\"yes\""));
+    ck_assert_uint_eq(post("api/accept", "{\"burst\":1,\"pass\":2,\"accepted\":true}"), 400);
     ck_assert_uint_eq(post("api/accept", "{\"burst\":9,\"accepted\":true}"), 400);
 }
 END_TEST
