@@ -96,24 +96,21 @@ static char *folder_name(const char *path, struct err *err)
     return name;
 }
 
-/* For writing where that can be, else for looking. What is older than this program is brought up to date by
-   the former. */
+/* For writing where that can be, else for looking. A session that was never measured stays untouched. */
 static bool open_catalogue(struct desk *d, struct err *err)
 {
+    struct stat st;
     struct err trouble = ERR_INIT;
     struct session *s = &d->session;
-    struct catalogue *looked = catalogue_open(&s->root, CATALOGUE_READ, &trouble);
-    if (looked == NULL && trouble.code == ERR_USAGE && s->root.state < 0)
-        return err_set(err, trouble.code, "%s", trouble.message);
-    catalogue_close(looked);
-    if (looked == NULL && strstr(trouble.message, "older version") == NULL)
-        return err_set(err, trouble.code, "%s", trouble.message);
-    s->catalogue = catalogue_open(&s->root, CATALOGUE_WRITE, &trouble);
-    if (s->catalogue != NULL)
+    const struct files *fs = s->root.fs;
+    bool there = s->root.state >= 0 && fs->fstatat(fs->context, s->root.state, "catalogue.db", &st, 0) == 0;
+    if (there && (s->catalogue = catalogue_open(&s->root, CATALOGUE_WRITE, &trouble)) != NULL)
         return true;
-    d->read_only = true;
-    (void)snprintf(d->why_read_only, sizeof d->why_read_only, "%.299s", trouble.message);
+    if (there && trouble.code != ERR_IO)
+        return err_set(err, trouble.code, "%s", trouble.message);
     s->catalogue = catalogue_open(&s->root, CATALOGUE_READ, err);
+    d->read_only = s->catalogue != NULL;
+    (void)snprintf(d->why_read_only, sizeof d->why_read_only, "%.299s", trouble.message);
     return s->catalogue != NULL;
 }
 

@@ -91,6 +91,19 @@ is "$(curl -s -o "$work/out" -w '%{http_code}' "$old")" 403 "the old address is 
 stop INT
 is $? 0 "ends with Ctrl-C"
 
+# The browser gets an address that works once, since everybody can read the command line of a process.
+mkdir "$work/bin"
+printf '#!/bin/sh\nprintf %%s "$1" >"%s/opened"\n' "$work" >"$work/bin/xdg-open"
+chmod +x "$work/bin/xdg-open"
+DISPLAY=:0 PATH="$work/bin:$PATH" "$CHAFFINCH_OUT/chaffinch" review "$s" >"$work/url" 2>"$work/messages" &
+pid=$!
+for _ in 1 2 3 4 5 6 7 8 9 10 11 12 13 14 15 16 17 18 19 20; do [ -s "$work/opened" ] && break; sleep .2; done
+url=$(head -n 1 "$work/url") once=$(cat "$work/opened")
+if [ "$url" = "$once" ]; then fail "the browser's command line has the token"; else ok "another address for the browser"; fi
+is "$(curl -s -o "$work/out" -w '%{http_code} %{redirect_url}' "$once")" "303 $url" "it leads to the page"
+is "$(curl -s -o "$work/out" -w '%{http_code}' "$once")" 403 "and only once"
+stop TERM
+
 # Every burst is ranked as soon as it is measured, so that one can begin to look; rank finds nothing else later.
 mkdir "$work/along"
 cp -r "$work/card/DCIM" "$work/along/"
