@@ -153,6 +153,8 @@ struct rank_burst {
  *   - a frame of the sharp set that shows the same attitude as one chosen before, within half a second, is a
  * near twin: rejected. The shorter the time between them, the more their outlines may differ. In a perch
  * burst the same attitude is a twin at any distance.
+ *   - one whose p is below .75 is not kept but left to a person (not-sure), unless max_blur_px says what is
+ *     wanted.
  *   - the first `keep` distinct frames are kept (sharpest, then sharp-set); further distinct ones are equals
  * that nobody should lose to a count or a gap: proposal none, reason sharp-set. So are those nearer than
  * min_gap_ns to a kept one, and those whose estimate is above max_blur_px.

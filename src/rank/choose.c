@@ -12,7 +12,8 @@
 #include <stdlib.h>
 
 enum { TOO_FEW = 5, DEFAULT_KEEP = 3, TOP = 3 };
-static const double EYE_PX = 0.3; /* a difference of blur that the eye does not see */
+static const double KEEP_CHANCE = 0.75; /* of being sharp; below it a person looks */
+static const double EYE_PX = 0.3;       /* a difference of blur that the eye does not see */
 /* Outlines closer than this show one attitude. Neighbour frames may differ by more: cells at the edge come
    and go from frame to frame, while a beat of the wings takes longer. */
 static const double TWIN_DISTANCE = 0.35, NEIGHBOUR_DISTANCE = 0.6;
@@ -181,8 +182,12 @@ static void choose_few(struct pass *pass, size_t *chosen)
         }
         chosen[distinct++] = i;
         bool blurred = blur_known(item) && item->blur_px > pass->max_blur_px;
-        bool keep = kept < pass->keep && !soon && !blurred;
-        judge(pass, i, keep ? RANK_KEEP : RANK_NONE, keep && k == 0 ? RANK_SHARPEST : RANK_SHARP_SET);
+        bool doubtful = isinf(pass->max_blur_px) && blur_known(item) && item->p_sharp < KEEP_CHANCE;
+        bool keep = kept < pass->keep && !soon && !blurred && !doubtful;
+        judge(pass, i, keep ? RANK_KEEP : RANK_NONE,
+              doubtful         ? RANK_NOT_SURE
+              : keep && k == 0 ? RANK_SHARPEST
+                               : RANK_SHARP_SET);
         if (keep)
             pass->verdict[i].nth = ++kept;
     }

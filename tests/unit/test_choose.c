@@ -138,6 +138,25 @@ START_TEST(max_blur)
 }
 END_TEST
 
+/* Probably sharp is not enough to keep a frame, and too much to reject it. */
+START_TEST(doubt)
+{
+    item[0].p_sharp = 0.7;
+    item[1].p_sharp = 0.8;
+    item[2].p_sharp = 0.4;
+    choose(SUBJECT_MOVING, false, (struct rank_options){.keep = 12});
+    ck_frame(frame[0], RANK_NONE, RANK_NOT_SURE);
+    ck_assert_uint_eq(frame[0].rank, 1);
+    ck_frame(frame[1], RANK_KEEP, RANK_SHARP_SET);
+    ck_frame(frame[2], RANK_NONE, RANK_NOT_SURE);
+    /* Who says what is wanted gets what is estimated to be so. */
+    item[0].blur_low_px = item[0].blur_px * 0.5;
+    item[0].blur_high_px = item[0].blur_px * 2;
+    choose(SUBJECT_MOVING, false, (struct rank_options){.keep = 12, .max_blur_px = 0.85});
+    ck_frame(frame[0], RANK_KEEP, RANK_SHARPEST);
+}
+END_TEST
+
 /* A landed frame loses against a kept flight; where none is kept a sharp portrait is left to a person. */
 START_TEST(portraits)
 {
@@ -223,6 +242,7 @@ int main(void)
     tcase_add_test(tables, twins);
     tcase_add_test(tables, min_gap);
     tcase_add_test(tables, max_blur);
+    tcase_add_test(tables, doubt);
     tcase_add_test(tables, portraits);
     tcase_add_test(tables, pieces);
     tcase_add_test(tables, light_of_a_region);
