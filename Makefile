@@ -160,6 +160,10 @@ browser: all $(OUT)/cardgen ## the page of review in chromium, by keyboard (SIZE
 	@if [ -x /usr/bin/python3 ]; then /usr/bin/python3 tests/browser/run.py $(OUT) $(or $(SIZE),1200x900) $(PART); \
 	else echo "browser: skipped, no /usr/bin/python3"; fi
 
+bench-blur: $(OUT)/bench/bench_blur ## the blur in px, on photographs blurred by known kernels (packages lomiri-wallpapers-16.04 and -20.04; ARGS="photo.jpg": others)
+	@$(OUT)/bench/bench_blur $(ARGS)
+.PHONY: bench-blur
+
 crash: all $(CRASH_BIN) ## run the kill tests
 	@for t in $(CRASH_BIN); do $$t $(OUT) || exit 1; done
 

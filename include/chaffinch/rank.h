@@ -70,8 +70,8 @@ enum rank_part {
     RANK_CLIPPED,       /* share of the subject that is burnt out, 0..1 */
     RANK_LUMA,          /* mean of the subject, 0..255 */
     RANK_LIGHT,         /* what the score lost for these two, at most .1: it breaks ties, nothing more */
-    RANK_ENERGY_WEIGHT, /* of the energy in the score, 0..1; the same for the burst, as is the next */
-    RANK_NORMAL_WEIGHT, /* of contrast and coarse energy within it */
+    RANK_ENERGY_WEIGHT, /* of fine energy in the score, 0..1; the same for the burst, as is the next */
+    RANK_NORMAL_WEIGHT, /* of coarse energy, which takes contrast out again */
     RANK_HEAD_BLUR,     /* px of the head end, where that decides; else NaN */
     RANK_PARTS
 };

@@ -1,88 +1,129 @@
 /*
  * blur.c - how blurred a region is, from the ratios of its energies at neighbouring scales.
  *
- * Blur takes energy out of the fine scales first, so each ratio falls with the blur. For a blur sigma the
- * ratio fine : coarse is expected at q(sigma) with a relative spread d(sigma) that stands for what subjects
- * differ in. Noise enters as an uncertainty of both energies, never as a divisor: bare noise leaves the
- * posterior flat.
+ * Blur takes energy out of the fine scales first, so each ratio fine : coarse falls with it. What the ratios
+ * are for a blur of sigma differs from subject to subject, and when one is high so are its neighbours: they
+ * are taken together, as logarithms with a mean and a covariance (blur_table.h). The kernel is taken for a
+ * round one, a lens out of focus. A line, as motion draws it, leaves detail across itself: it reads as less
+ * than its deviation, and its length cannot be told from energies that know no direction.
  *
- * The tables are medians over the sharp blocks (14 x 14 cells of 8 px) of four photographs from the Debian
- * packages lomiri-wallpapers-16.04 and -20.04 (a nuthatch on bark, two dogs, a dragonfly, a brook), reduced 3
- * or 4 times, taken for a blur of 0.5 px and blurred further by Gaussians; q is the geometric mean of the
- * four, d the spread within and between them.
+ * Noise enters as an uncertainty of the energies: a value is only known down to some s, so its logarithm is
+ * taken of sqrt(x^2 + s^2). An energy that drowns in noise still says that it is small, and no more. Bare
+ * noise leaves the posterior as wide as it was.
  */
 #include "score.h"
 
 #include <math.h>
 
-enum { STEPS = 60, KNOTS = 11, RATIOS = 4, LEVELS = RATIOS + 1 };
-static const double LEAST_PX = 0.45, MOST_PX = 12.0;
+#include "blur_table.h"
 
-static const double knot_px[KNOTS] = {.5, .6, .8, 1.05, 1.4, 1.9, 2.6, 3.5, 5, 7.5, 11};
-/* Squared Laplacian to squared gradient at scale 1; squared gradients at scales 1:2, 2:4, 4:8. */
-static const double expected[RATIOS][KNOTS] = {
-    {4.51, 3.20, 1.31, .715, .385, .205, .112, .060, .036, .015, .008},
-    {.684, .624, .498, .418, .357, .314, .287, .273, .261, .255, .253},
-    {.700, .675, .623, .579, .516, .440, .373, .327, .293, .272, .260},
-    {.743, .737, .721, .703, .675, .632, .560, .484, .401, .334, .289},
+enum { STEPS = 60, RATIOS = BLUR_RATIOS, LEVELS = RATIOS + 1 };
+static const double LEAST_PX = 0.3, MOST_PX = 12.0;
+static const double NU = 4;       /* degrees of freedom: one odd ratio does not outvote the others */
+static const double KNOWN = 0.75; /* the largest error that is still worth a number */
+
+/* Energies of a region: squared Laplacian, squared gradients at scales 1, 2, 4, 8; each with what noise
+   leaves unknown of it. */
+struct energies {
+    double x[LEVELS], unsure[LEVELS];
+    double y[RATIOS]; /* logarithms */
 };
-static const double spread[RATIOS][KNOTS] = {
-    {.52, .53, .44, .37, .30, .26, .28, .35, .40, .60, .80},
-    {.33, .30, .22, .16, .11, .065, .04, .025, .02, .02, .02},
-    {.28, .28, .26, .24, .20, .16, .12, .07, .05, .03, .03},
-    {.30, .30, .29, .28, .27, .24, .20, .16, .11, .07, .05},
-};
-static const double weight[RATIOS] = {1, 1, 1, .5};
 
-/* Linear in ln sigma; constant beyond the ends. */
-static double look_up(const double table[KNOTS], double log_sigma)
-{
-    if (log_sigma <= log(knot_px[0]))
-        return table[0];
-    for (int k = 1; k < KNOTS; k++) {
-        double a = log(knot_px[k - 1]), b = log(knot_px[k]);
-        if (log_sigma <= b)
-            return table[k - 1] + (table[k] - table[k - 1]) * (log_sigma - a) / (b - a);
-    }
-    return table[KNOTS - 1];
-}
-
-/* Log-likelihood of one ratio: Student-like tails, so that one odd ratio does not outvote the others. */
-static double ratio_log(double fine, double coarse, double noise_fine, double noise_coarse, double q,
-                        double d)
-{
-    double a = 0.2 * noise_fine, b = q * 0.2 * noise_coarse, c = d * q * coarse;
-    double s = sqrt(a * a + b * b + c * c) + 1e-9;
-    double r = (fine - q * coarse) / s;
-    return -2.0 * log(1.0 + r * r / 4.0) - log(s);
-}
-
-/* Energies with their noise: the floor comes from the calmest cells, and bare cells as a whole lie some 15 %
-   above it. */
-static void energies(const struct sums *sums, double x[LEVELS], double noise[LEVELS])
+/* Rounding and JPEG leave a trace in the squared Laplacian of any picture. */
+static void find_energies(const struct sums *sums, struct energies *e)
 {
     for (int k = 0; k < ENERGIES; k++) {
-        x[k] = sums->signal[k] - 0.15 * sums->floor[k];
-        noise[k] = 1.15 * sums->floor[k];
+        e->x[k] = sums->signal[k];
+        e->unsure[k] = sums->floor_error * sums->floor[k] + (k == ENERGY_L1 ? 0.3 : 1e-3);
+        e->y[k] = 0.5 * log(fmax(e->x[k], 0) * fmax(e->x[k], 0) + e->unsure[k] * e->unsure[k]);
     }
-    x[ENERGIES] = sums->g8;
-    noise[ENERGIES] = 0;
+    e->x[ENERGIES] = sums->g8;
+    e->unsure[ENERGIES] = 1e-3;
+}
+
+/* What is expected at one blur: logarithms of the ratios, and their covariance row by row. */
+struct expected {
+    double mean[RATIOS], cov[RATIOS][RATIOS];
+};
+
+/* Linear in ln sigma; constant beyond the ends. */
+static void look_up(double log_sigma, struct expected *out)
+{
+    int k = 1;
+    while (k < BLUR_KNOTS - 1 && log_sigma > log(blur_knot_px[k]))
+        k++;
+    double a = log(blur_knot_px[k - 1]), b = log(blur_knot_px[k]);
+    double part = fmin(fmax((log_sigma - a) / (b - a), 0), 1);
+    const double *low = blur_table[k - 1], *high = blur_table[k];
+    int next = RATIOS;
+    for (int i = 0; i < RATIOS; i++) {
+        out->mean[i] = low[i] + part * (high[i] - low[i]);
+        for (int j = i; j < RATIOS; j++, next++)
+            out->cov[i][j] = out->cov[j][i] = low[next] + part * (high[next] - low[next]);
+    }
+}
+
+/* r' C^-1 r and ln |C| by Cholesky; C is positive definite, being a covariance plus noise. */
+static double quadratic(double c[RATIOS][RATIOS], const double r[RATIOS], double *log_det)
+{
+    double sum = 0, z[RATIOS];
+    *log_det = 0;
+    for (int i = 0; i < RATIOS; i++) {
+        double at = r[i];
+        for (int j = 0; j <= i; j++) {
+            double v = c[i][j];
+            for (int k = 0; k < j; k++)
+                v -= c[i][k] * c[j][k];
+            c[i][j] = j < i ? v / c[j][j] : sqrt(fmax(v, 1e-9));
+            at -= j < i ? c[i][j] * z[j] : 0;
+        }
+        z[i] = at / c[i][i];
+        sum += z[i] * z[i];
+        *log_det += 2 * log(c[i][i]);
+    }
+    return sum;
+}
+
+/* Log-likelihood of one blur. Each energy is predicted from the next coarser one as measured, so the noise of
+   that one is in both its own ratio and the next finer. */
+static double log_likelihood(const struct energies *e, double log_sigma)
+{
+    struct expected want;
+    double r[RATIOS], share[RATIOS], size[RATIOS], log_det;
+    look_up(log_sigma, &want);
+    for (int k = 0; k < RATIOS; k++) {
+        double from = fmax(e->x[k + 1], 0.5 * e->unsure[k + 1]), pred = exp(want.mean[k]) * from;
+        double all = pred * pred + e->unsure[k] * e->unsure[k];
+        share[k] = pred * pred / all;
+        size[k] = sqrt(all);
+        r[k] = e->y[k] - 0.5 * log(all);
+    }
+    for (int i = 0; i < RATIOS; i++)
+        for (int j = 0; j < RATIOS; j++)
+            want.cov[i][j] *= share[i] * share[j];
+    for (int k = 0; k < RATIOS; k++) {
+        double own = e->unsure[k] / size[k];
+        double other = share[k] * e->unsure[k + 1] / fmax(e->x[k + 1], e->unsure[k + 1]);
+        want.cov[k][k] += 0.5 * own * own + other * other + 1e-4;
+        if (k + 1 < RATIOS) {
+            want.cov[k][k + 1] -= 0.7 * other * e->unsure[k + 1] / size[k + 1];
+            want.cov[k + 1][k] = want.cov[k][k + 1];
+        }
+    }
+    double q = quadratic(want.cov, r, &log_det);
+    return -0.5 * (NU + RATIOS) * log1p(q / NU) - 0.5 * log_det;
 }
 
 void blur_estimate(const struct sums *sums, struct blur *out)
 {
-    double x[LEVELS], noise[LEVELS], log_p[STEPS], top = -INFINITY;
+    struct energies e;
+    double log_p[STEPS], top = -INFINITY, total = 0, mean = 0, square = 0, sharp = 0;
     double lo = log(LEAST_PX), step = (log(MOST_PX) - lo) / (STEPS - 1);
-    energies(sums, x, noise);
+    find_energies(sums, &e);
     for (int i = 0; i < STEPS; i++) {
-        double u = lo + i * step;
-        log_p[i] = 0;
-        for (int k = 0; k < RATIOS; k++)
-            log_p[i] += weight[k] * ratio_log(x[k], x[k + 1], noise[k], noise[k + 1], look_up(expected[k], u),
-                                              look_up(spread[k], u));
+        log_p[i] = log_likelihood(&e, lo + i * step);
         top = fmax(top, log_p[i]);
     }
-    double total = 0, mean = 0, square = 0, sharp = 0;
     for (int i = 0; i < STEPS; i++) {
         double u = lo + i * step, p = exp(log_p[i] - top);
         total += p;
@@ -93,8 +134,7 @@ void blur_estimate(const struct sums *sums, struct blur *out)
     out->log_sigma = mean / total;
     out->error = sqrt(fmax(square / total - out->log_sigma * out->log_sigma, 1e-6));
     out->p_sharp = sharp / total;
-    /* The flat prior has a deviation of .95; what is left near that says nothing. */
-    out->known = isfinite(out->log_sigma) && out->error < 0.75;
+    out->known = isfinite(out->log_sigma) && out->error < KNOWN;
     if (!isfinite(out->log_sigma))
         *out = (struct blur){.log_sigma = 0.5 * (lo + log(MOST_PX)), .error = 1.0, .p_sharp = 0.5};
 }

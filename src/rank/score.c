@@ -1,10 +1,7 @@
 /*
  * score.c - from grids and regions to one stored summary per frame and subject.
  *
- * The score is less the logarithm of the estimated blur, plus a share of the logarithm of fine gradient
- * energy normalised by contrast and by coarse energy. Where the blur is well known the share is small; in a
- * noisy burst, whose ratios of scales say little, it is large, and the normalisation, which then only adds
- * noise, fades out. Both weights are those of the burst, since its scores must compare.
+ * Here are the measures of each frame by itself; order.c makes the score of them, which needs the burst.
  */
 #include "score.h"
 
@@ -21,7 +18,6 @@ struct job {
     uint8_t *scratch;  /* cols * rows */
     uint8_t *spare;    /* cols * rows */
     struct sums *sums; /* of each item */
-    double *error;     /* standard deviation of ln blur of each item */
     double *clear;     /* clear_share of each item */
     double unit2;      /* cells of this grid in one of a grid 250 wide */
 };
@@ -126,7 +122,7 @@ static void set_parts(struct rank_item *item, const struct sums *sums)
     item->part[RANK_HEAD_BLUR] = (double)NAN;
 }
 
-/* Score without the parts that need the burst's signal to noise; those follow in finish_scores. */
+/* Score without the parts that need the burst's signal to noise; those follow in order_scores. */
 static void set_measures(struct rank_item *item, const struct sums *sums, const struct blur *blur)
 {
     item->laplacian_variance = sums->mean[ENERGY_L1];
@@ -147,7 +143,7 @@ static void box_px(struct rank_item *item, const struct grid *grid, const struct
 }
 
 static void score_region(const struct job *job, size_t t, const struct subject_region *region,
-                         struct rank_item *item, struct sums *sums, double *error)
+                         struct rank_item *item, struct sums *sums)
 {
     const struct grid *grid = job->input->grid[t];
     struct blur blur;
@@ -167,7 +163,6 @@ static void score_region(const struct job *job, size_t t, const struct subject_r
     blur_estimate(sums, &blur);
     if (job->fixed == NULL && job->sharp != NULL)
         look_again(job, grid, region, core, sums, &blur);
-    *error = blur.error;
     set_measures(item, sums, &blur);
     bool moving = job->found->mode == SUBJECT_MOVING;
     item->flags |= region->touches_border ? RANK_F_CUT : 0;
@@ -176,8 +171,7 @@ static void score_region(const struct job *job, size_t t, const struct subject_r
 }
 
 /* No subject is known: the whole frame, for the curve only. */
-static void score_frame(const struct job *job, size_t t, struct rank_item *item, struct sums *sums,
-                        double *error)
+static void score_frame(const struct job *job, size_t t, struct rank_item *item, struct sums *sums)
 {
     const struct grid *grid = job->input->grid[t];
     struct blur blur;
@@ -186,58 +180,7 @@ static void score_frame(const struct job *job, size_t t, struct rank_item *item,
         (struct rank_item){.frame = (uint32_t)t, .time_ns = job->input->time_ns[t], .flags = RANK_F_UNSURE};
     sums_over(grid, &job->noise, job->scratch, 0, 0, grid->cols, grid->rows, sums);
     blur_estimate(sums, &blur);
-    *error = blur.error;
     set_measures(item, sums, &blur);
-}
-
-/* Share of the energy where the blur is well known: it orders frames whose blur is not. */
-static const double LEAST_ENERGY = 0.2;
-
-/* How much the normalised energy counts, and how much of its normalisation. */
-struct weights {
-    double energy, normal;
-};
-
-static struct weights burst_weights(const struct job *job, const struct rank_scores *scores, double *scratch)
-{
-    struct weights weights = {.energy = 1, .normal = 0};
-    size_t n = 0;
-    for (size_t i = 0; i < scores->n; i++)
-        if ((scores->item[i].flags & (RANK_F_CUT | RANK_F_AT_REST)) == 0)
-            scratch[n++] = job->sums[i].signal[ENERGY_G1] / fmax(job->sums[i].floor[ENERGY_G1], 1e-3);
-    if (n == 0)
-        return weights;
-    double ratio = 0.5 / fmax(quantile_of(scratch, n, 0.75), 1e-3), trust = 1.0 / (1.0 + ratio * ratio);
-    n = 0;
-    for (size_t i = 0; i < scores->n; i++)
-        if ((scores->item[i].flags & (RANK_F_CUT | RANK_F_AT_REST)) == 0)
-            scratch[n++] = job->error[i];
-    double vague = fmin(fmax((quantile_of(scratch, n, 0.25) - 0.25) / 0.35, 0), 1);
-    weights.energy = LEAST_ENERGY + (1 - LEAST_ENERGY) * vague;
-    weights.normal = job->found->mode != SUBJECT_IN_PLACE ? trust * trust : 0;
-    return weights;
-}
-
-static bool finish_scores(const struct job *job, struct rank_scores *scores, struct err *err)
-{
-    double *scratch = malloc((scores->n + 1) * sizeof *scratch);
-    if (scratch == NULL)
-        return err_nomem(err);
-    struct weights weights = burst_weights(job, scores, scratch);
-    for (size_t i = 0; i < scores->n; i++) {
-        const struct sums *s = &job->sums[i];
-        struct rank_item *item = &scores->item[i];
-        double gain = fmax((double)job->found->frame[item->frame].gain, 1e-3);
-        double fine = s->signal[ENERGY_G1] + 0.05 * s->floor[ENERGY_G1];
-        double coarse = s->signal[ENERGY_G4] + 0.3 * s->floor[ENERGY_G4];
-        double energy = log(fmax(fine, 1e-6)) - (1.0 - weights.normal) * 2.0 * log(gain);
-        energy -= weights.normal * 0.5 * (log(s->variance) + log(fmax(coarse, 1e-6)));
-        item->score += weights.energy * energy;
-        item->part[RANK_ENERGY_WEIGHT] = weights.energy;
-        item->part[RANK_NORMAL_WEIGHT] = weights.normal;
-    }
-    free(scratch);
-    return light_settle(scores, err);
 }
 
 static bool job_open(struct job *job, const struct subject_input *input, const struct subject_burst *found,
@@ -252,10 +195,8 @@ static bool job_open(struct job *job, const struct subject_input *input, const s
     job->scratch = malloc((size_t)grid->cols * grid->rows);
     job->spare = malloc((size_t)grid->cols * grid->rows);
     job->sums = calloc(count_items(job) + 1, sizeof *job->sums);
-    job->error = calloc(count_items(job) + 1, sizeof *job->error);
     job->clear = calloc(count_items(job) + 1, sizeof *job->clear);
-    if (job->scratch == NULL || job->spare == NULL || job->sums == NULL || job->error == NULL ||
-        job->clear == NULL)
+    if (job->scratch == NULL || job->spare == NULL || job->sums == NULL || job->clear == NULL)
         return err_nomem(err);
     if (!noise_find(input, &job->noise, err))
         return false;
@@ -269,7 +210,6 @@ static void job_release(struct job *job)
     free(job->scratch);
     free(job->spare);
     free(job->sums);
-    free(job->error);
     free(job->clear);
     free(job->sharp);
     free(job->fixed);
@@ -290,15 +230,14 @@ bool rank_score(const struct subject_input *input, const struct subject_burst *f
             continue;
         for (size_t k = 0; k < found->frame[t].n_regions; k++, made.n++) {
             job.clear[made.n] = clear_share(&found->frame[t].region[k]);
-            score_region(&job, t, &found->frame[t].region[k], &made.item[made.n], &job.sums[made.n],
-                         &job.error[made.n]);
+            score_region(&job, t, &found->frame[t].region[k], &made.item[made.n], &job.sums[made.n]);
         }
         if (found->mode == SUBJECT_UNKNOWN) {
-            score_frame(&job, t, &made.item[made.n], &job.sums[made.n], &job.error[made.n]);
+            score_frame(&job, t, &made.item[made.n], &job.sums[made.n]);
             made.n++;
         }
     }
-    done = done && finish_scores(&job, &made, err);
+    done = done && order_scores(found, job.sums, &made, err) && light_settle(&made, err);
     if (done && found->mode == SUBJECT_MOVING)
         done = flag_hidden(found, job.clear, &made, err);
     job_release(&job);

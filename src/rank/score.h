@@ -11,10 +11,12 @@ enum { LUMA_BINS = 16 };
 /* Noise floor of a burst by brightness: what the calmest cells show at that brightness. */
 struct noise {
     float floor[ENERGIES][LUMA_BINS];
+    float error[LUMA_BINS]; /* standard deviation of the floor, as a part of it */
 };
 /* False with ERR_NOMEM. Without a grid all floors are 0. */
 bool noise_find(const struct subject_input *input, struct noise *noise, struct err *err);
 float noise_at(const struct noise *noise, int energy, float luma);
+float noise_error_at(const struct noise *noise, float luma);
 enum grid_plane energy_plane(int energy);
 
 /* Means over a region. */
@@ -23,6 +25,7 @@ struct sums {
     double mean[ENERGIES];   /* as measured */
     double floor[ENERGIES];  /* of noise at the brightness of the same cells */
     double signal[ENERGIES]; /* mean - floor, at least a trace */
+    double floor_error;      /* standard deviation of the floors, as a part of them */
     double g8;
     double luma, variance; /* of luma over all pixels of the region */
 };
@@ -62,6 +65,13 @@ double clear_share(const struct subject_region *region);
    of it is doubtful; clear[i] is the share for item i. False with ERR_NOMEM. */
 bool flag_hidden(const struct subject_burst *found, const double *clear, struct rank_scores *scores,
                  struct err *err);
+
+/* Makes the scores of the burst comparable: item->score comes in as less ln blur and goes out as what orders
+   the frames. sums[i] is of item i. False with ERR_NOMEM. */
+bool order_scores(const struct subject_burst *found, const struct sums *sums, struct rank_scores *scores,
+                  struct err *err);
+/* Lets neighbours in time steady one value per item; scratch has room for 3 n. */
+void order_smooth(const struct rank_scores *scores, double *value, double *scratch);
 
 double median_of(double *v, size_t n); /* reorders; 0 for none */
 double quantile_of(double *v, size_t n, double part);

@@ -21,6 +21,7 @@ void sums_over(const struct grid *grid, const struct noise *noise, const uint8_t
             luma2 += (double)y * (double)y;
             out->variance += (double)grid_value(grid, GRID_VAR, i);
             out->g8 += (double)grid_value(grid, GRID_G8, i);
+            out->floor_error += (double)noise_error_at(noise, y);
             for (int e = 0; e < ENERGIES; e++) {
                 out->mean[e] += (double)grid_value(grid, energy_plane(e), i);
                 out->floor[e] += (double)noise_at(noise, e, y);
@@ -30,6 +31,7 @@ void sums_over(const struct grid *grid, const struct noise *noise, const uint8_t
     out->luma /= n;
     out->variance = fmax(out->variance / n + luma2 / n - out->luma * out->luma, 1.0);
     out->g8 /= n;
+    out->floor_error /= n;
     for (int e = 0; e < ENERGIES; e++) {
         out->mean[e] /= n;
         out->floor[e] /= n;
