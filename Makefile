@@ -30,7 +30,7 @@ CPPFLAGS_ALL = -Iinclude -I$(OUT) $(DEFINES) $(if $(SANITIZE),-DCHAFFINCH_SANITI
 CFLAGS_ALL   = -std=c11 $(OPT) -g $(WARNINGS) $(if $(WERROR),-Werror) $(if $(SANITIZE),-fsanitize=$(SANITIZE) -fno-sanitize-recover=all -fno-omit-frame-pointer) $(CFLAGS)
 LDFLAGS_ALL  = $(if $(SANITIZE),-fsanitize=$(SANITIZE)) $(LDFLAGS)
 
-ENGINE_MODULES := base catalogue worker frame card burst measure decode subject rank session field report review
+ENGINE_MODULES := base catalogue worker frame card burst measure decode locate subject rank session field report review
 APPLY_MODULES  := base catalogue apply
 ENGINE_SRC := $(foreach m,$(ENGINE_MODULES),$(sort $(wildcard src/$(m)/*.c)))
 APPLY_SRC  := $(foreach m,$(APPLY_MODULES),$(sort $(wildcard src/$(m)/*.c)))

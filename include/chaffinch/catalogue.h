@@ -93,6 +93,7 @@ struct catalogue_frame {
     const char *cause;     /* why unreadable; or a warning ("the raw beside the JPEG cannot be read: ...") */
     const char *judged_on; /* "full", "preview", "half", "" */
     uint32_t judged_width_px, judged_height_px;
+    double decoded; /* share of the picture that was decoded, 0..1; the rest holds no subject */
     int64_t pack, pack_offset, pack_size; /* cells: `.chaffinch/cells/PACK.cells`; pack 0 = none */
     /* place */
     int64_t burst; /* number from 1 in time order, 0 = not grouped yet */
@@ -115,6 +116,8 @@ bool catalogue_set_state(struct catalogue *c, int64_t frame, const char *state, 
 bool catalogue_set_measured(struct catalogue *c, int64_t frame, const char *judged_on, uint32_t width_px,
                             uint32_t height_px, int64_t pack, int64_t pack_offset, int64_t pack_size,
                             struct err *err);
+/* Share of the picture that was decoded; 1 where nothing was said. */
+bool catalogue_set_decoded(struct catalogue *c, int64_t frame, double share, struct err *err);
 /* Size of the stored full picture, where decoding knows better than Exif. */
 bool catalogue_set_size(struct catalogue *c, int64_t frame, uint32_t width_px, uint32_t height_px,
                         struct err *err);

@@ -41,6 +41,17 @@ struct decode_sink {
 bool decode_luma(enum decode_kind kind, const uint8_t *bytes, size_t size, const struct decode_sink *sink,
                  struct decode_source *source, struct err *err);
 
+/* A part of a JPEG: box = x, y, width, height in px, inside the picture; the sink gets box[3] rows of box[2]
+ * bytes, equal to those of a full decode, and `begin` is told the size of the whole picture. Rows above the
+ * box are only skipped (their bits must still be read), rows below it are not looked at when the file ends as
+ * a JPEG should; where its end mark is missing everything is decoded, so that a picture that is cut short is
+ * found out. box[2] = 0: nothing is handed out, only that is checked. */
+bool decode_luma_box(const uint8_t *bytes, size_t size, const uint32_t box[4], const struct decode_sink *sink,
+                     struct decode_source *source, struct err *err);
+/* Sides of a JPEG from its header. ERR_FORMAT. */
+bool decode_jpeg_size(const uint8_t *bytes, size_t size, uint32_t *width_px, uint32_t *height_px,
+                      struct err *err);
+
 /* An RGB picture, 3 bytes a pixel, malloc'ed, freed by the caller through decode_picture_release. */
 struct decode_picture {
     uint32_t width_px, height_px;

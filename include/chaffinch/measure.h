@@ -68,6 +68,10 @@ enum measure_path { MEASURE_PATH_BEST, MEASURE_PATH_PLAIN, MEASURE_PATH_SSE2, ME
 struct measure *measure_new_with(enum measure_path path, uint32_t width_px, uint32_t height_px,
                                  struct err *err);
 
+/* As measure_new_with for a part of a larger frame, whose cells are cell_px wide. */
+struct measure *measure_new_part(enum measure_path path, uint32_t width_px, uint32_t height_px,
+                                 uint32_t cell_px, struct err *err);
+
 /* Takes one more row; rows beyond the height are ignored. */
 void measure_row(struct measure *m, const uint8_t *luma);
 /* NULL with ERR_FORMAT when rows are missing. Frees m either way. */
@@ -104,6 +108,59 @@ bool cells_pack(const struct cells *cells, uint8_t **bytes, size_t *size, struct
 /* Makes a view of packed bytes, which must be 8-byte aligned. False with ERR_DAMAGED when they are not a
  * packed grid. */
 bool grid_view(struct grid *grid, const uint8_t *bytes, size_t size, struct err *err);
+
+/*
+ * A part of a frame, for frames that are decoded around their subject only.
+ *
+ *     struct grid_window around = measure_window_px(width, height, &wanted, px);
+ *     decode the rows and columns px[0..3] (x, y, width, height) into
+ *         measure_new_part(path, px[2], px[3], measure_cell_px(width), &err) ... measure_finish -> cells
+ *     cells_pack_part(cells, &part, &bytes, &size, &err);      part.window = wanted, part.around = around
+ *
+ * The decoded px reach one cell (two at a cut edge) beyond the wanted cells, so that every wanted cell has
+ * its true neighbours: its bytes equal those of a full decode.
+ */
+struct grid_window {
+    uint32_t col, row, cols, rows; /* in cells of the frame; cols = 0: nothing */
+};
+struct grid_window measure_window_px(uint32_t width_px, uint32_t height_px, const struct grid_window *wanted,
+                                     uint32_t px[4]);
+
+struct grid_part {
+    uint32_t width_px, height_px, cell_px, cols, rows; /* of the frame */
+    struct grid_window window;                         /* the cells that are here */
+    struct grid_window subject; /* where the subject was thought to be; cols = 0: nowhere */
+    float gain;                 /* exposure of this frame against the burst, 1 = equal */
+    const uint16_t *luma;       /* window.cols * window.rows */
+    const uint8_t *plane[GRID_PLANES];
+};
+/* `cells` measured `around` of the frame; NULL where the window is empty. False with ERR_NOMEM. */
+bool cells_pack_part(const struct cells *cells, const struct grid_window *around,
+                     const struct grid_part *part, uint8_t **bytes, size_t *size, struct err *err);
+/* True where packed bytes are a part and not a whole grid. */
+bool grid_is_part(const uint8_t *bytes, size_t size);
+bool grid_part_view(struct grid_part *part, const uint8_t *bytes, size_t size, struct err *err);
+
+/*
+ * Completes parts to whole grids: what was not decoded is what the whole frames of the burst show there
+ * without a subject, with the noise that they have, so that finding subjects sees a still scene.
+ *
+ * n frames; whole[i] non-NULL = a whole grid (`subject_of_whole[i]` tells where its subject is thought to be,
+ * gain_of_whole[i] its exposure), else part[i] non-NULL = a part of the same frame size, else missing. Fills
+ * bytes[i] (malloc, 8-byte aligned, caller frees) and grid[i] for every part. The same input gives the same
+ * bytes. False with ERR_NOMEM, or ERR_NOT_FOUND where there are parts and no whole grid.
+ */
+struct fill_input {
+    size_t n;
+    const struct grid *const *whole;
+    const struct grid_window *subject_of_whole;
+    const float *gain_of_whole;
+    const struct grid_part *const *part;
+};
+bool grids_fill(const struct fill_input *input, uint8_t **bytes, struct grid *grid, struct err *err);
+/* touched[t] = something that is not the scene reaches the edge of part t: its subject may go on beyond, and
+   the frame should be decoded as a whole. Errors as above. */
+bool grids_edges(const struct fill_input *input, bool *touched, struct err *err);
 
 /* Mean of luma, 0..255. */
 static inline float grid_luma(const struct grid *g, size_t i)

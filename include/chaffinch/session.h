@@ -58,7 +58,7 @@ bool session_peek(struct worker_pool *workers, int fd, const char *path, struct 
                   struct err *err);
 
 struct session_measure_options {
-    bool all;        /* measure again what was measured */
+    bool all;        /* measure again what was measured, and decode every frame as a whole */
     int64_t gap_ns;  /* 0 = chosen from the gaps */
     bool rank_along; /* rank each burst as soon as it is measured, so that a person can begin to look */
 };
@@ -66,6 +66,9 @@ struct session_measured {
     uint64_t frames, bursts, measured, skipped; /* skipped: measured before */
     uint64_t failed;                            /* files that failed in THIS run */
     uint64_t unreadable, format;
+    double decoded;         /* sum over the measured frames of the share that was decoded */
+    uint64_t not_decoded;   /* measured frames whose thumbnails show no subject: nothing was decoded */
+    uint64_t decoded_again; /* the subject reached the edge of the decoded part: decoded as a whole */
 };
 /* Walks, makes frames and bursts, decodes and measures what is new. ERR_USAGE when there are no pictures;
  * ERR_INTERRUPTED. */

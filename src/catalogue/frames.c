@@ -190,6 +190,16 @@ bool catalogue_set_measured(struct catalogue *c, int64_t frame, const char *judg
     return sql_done(&q, err);
 }
 
+bool catalogue_set_decoded(struct catalogue *c, int64_t frame, double share, struct err *err)
+{
+    struct sql q;
+    if (!sql_start(c, &q, "UPDATE frame SET decoded = ?1 WHERE id = ?2", err))
+        return false;
+    sql_real(&q, share);
+    sql_int(&q, frame);
+    return sql_done(&q, err);
+}
+
 bool catalogue_set_size(struct catalogue *c, int64_t frame, uint32_t width_px, uint32_t height_px,
                         struct err *err)
 {

@@ -84,8 +84,8 @@ bool catalogue_each_item_ever(struct catalogue *c, int64_t burst, catalogue_item
     "f.state,"                                                                                               \
     " f.cause, f.judged_on, f.judged_width_px, f.judged_height_px, f.pack, f.pack_offset, f.pack_size, "     \
     "f.burst,"                                                                                               \
-    " f.position, f.estimated_ns"
-enum { N_FRAME_COLUMNS = 39 };
+    " f.position, f.estimated_ns, f.decoded"
+enum { N_FRAME_COLUMNS = 40 };
 
 static void get_metadata(const struct sql *q, struct catalogue_frame *f)
 {
@@ -134,6 +134,7 @@ static void get_state(const struct sql *q, struct catalogue_frame *f)
     f->burst = sql_get_int(q, 36);
     f->position = (uint32_t)sql_get_int(q, 37);
     f->estimated_ns = sql_get_int(q, 38);
+    f->decoded = sqlite3_column_double(q->st, 39);
 }
 
 static enum catalogue_decision decision_of(const char *word)

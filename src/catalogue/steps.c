@@ -175,13 +175,19 @@ static const char *const version_3[] = {
     "ALTER TABLE item ADD COLUMN head_blur_px REAL",
     NULL,
 };
+
+/* How much of a frame was decoded. */
+static const char *const version_4[] = {
+    "ALTER TABLE frame ADD COLUMN decoded REAL NOT NULL DEFAULT 1",
+    NULL,
+};
 /* clang-format on */
 
 const struct schema *schema_current(void)
 {
     /* Step N brings a catalogue of version N to version N + 1. A step is never changed once it is released;
        new ones go to the end. */
-    static const struct schema_step steps[] = {{version_1}, {version_2}, {version_3}};
+    static const struct schema_step steps[] = {{version_1}, {version_2}, {version_3}, {version_4}};
     static const struct schema current = {SCHEMA_APPLICATION_ID, steps, sizeof steps / sizeof steps[0]};
     return &current;
 }

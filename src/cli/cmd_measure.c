@@ -17,6 +17,10 @@ static void print_measured(const struct session_measured *m)
     if (m->unreadable > 0)
         (void)printf(", %s unreadable", log_count(m->unreadable, a));
     (void)putchar('\n');
+    if (m->measured > 0 && m->decoded < (double)m->measured)
+        (void)printf("decoded: %.0f %% of the picture area; %" PRIu64 " frames without a subject in their "
+                     "thumbnails not at all, %" PRIu64 " once more as a whole\n",
+                     100 * m->decoded / (double)m->measured, m->not_decoded, m->decoded_again);
 }
 
 int cmd_measure(struct cli *cli, int argc, char **argv)

@@ -24,10 +24,6 @@ struct decoder {
 extern const struct decoder decode_jpeg_decoder;
 extern const struct decoder decode_raw_decoder;
 
-/* Sides of a JPEG from its header, without decoding: false with ERR_FORMAT. */
-bool decode_jpeg_size(const uint8_t *bytes, size_t size, uint32_t *width_px, uint32_t *height_px,
-                      struct err *err);
-
 /* Clamps `box` (zero size = the whole) to the frame and chooses `shrink`. */
 struct crop decode_crop_plan(const uint32_t box[4], uint32_t max_edge_px, uint32_t width_px,
                              uint32_t height_px);

@@ -24,6 +24,8 @@ enum {
     ROWS_AT_ONCE = 16,
     CROP_MARGIN_PX = 32, /* beside a crop: upsampled colours look over the edge */
     EOI = 0xD9,
+    END_MARK_BYTES = 1 << 16,
+    SMALL_FILE_BYTES = 4 * END_MARK_BYTES,
 };
 static const uint64_t PIXELS_MAX = 400 * 1000 * 1000;
 static const long MEMORY_MAX_BYTES = 1L
@@ -238,13 +240,66 @@ static bool read_luma(void *context)
     return true; /* what follows the rows does not matter: no jpeg_finish_decompress */
 }
 
-static bool luma(const uint8_t *bytes, size_t size, const struct decode_sink *sink,
-                 struct decode_source *source, struct err *err)
+/* The end mark within the last bytes of the file; what a maker puts behind it is small. A small file is not
+   asked: it costs little to decode, and its thumbnail has an end mark too. */
+static bool has_end_mark(const uint8_t *bytes, size_t size)
 {
-    struct reader r = {.bytes = bytes, .size = size, .sink = sink, .err = err};
+    size_t stop = size - END_MARK_BYTES;
+    for (size_t i = size; size >= SMALL_FILE_BYTES && i > stop + 1; i--)
+        if (bytes[i - 1] == EOI && bytes[i - 2] == 0xFF)
+            return true;
+    return false;
+}
+
+/* Rows top .. lower of the columns of the box; the decoder hands out whole blocks. */
+static bool read_box_rows(struct reader *r, const uint32_t box[4], uint32_t lower)
+{
+    JDIMENSION left = box[0], columns = box[2];
+    JSAMPROW row[ROWS_AT_ONCE];
+    if (columns < r->info.output_width)
+        jpeg_crop_scanline(&r->info, &left, &columns);
+    if (!alloc_rows(r, r->info.output_width, row))
+        return false;
+    if (box[1] > 0 && jpeg_skip_scanlines(&r->info, box[1]) != box[1])
+        return fail(r, "the picture is cut short");
+    while (r->info.output_scanline < lower) {
+        uint32_t y = r->info.output_scanline, most = lower - y < ROWS_AT_ONCE ? lower - y : ROWS_AT_ONCE;
+        JDIMENSION n = jpeg_read_scanlines(&r->info, row, most);
+        if (!rows_are_sound(r, y, r->info.output_height))
+            return false;
+        for (JDIMENSION i = 0; i < n; i++)
+            if (y + i < box[1] + box[3])
+                r->sink->row(r->sink->context, row[i] + (box[0] - left));
+    }
+    return true;
+}
+
+static bool read_luma_box(void *context)
+{
+    struct reader *r = context;
+    const uint32_t *box = r->box;
+    if (!open_reader(r))
+        return false;
+    uint32_t width = r->info.image_width, height = r->info.image_height;
+    if (box[0] > width || box[2] > width - box[0] || box[1] > height || box[3] > height - box[1])
+        return fail(r, "the part to be decoded lies outside the picture");
+    bool whole_file = !has_end_mark(r->bytes, r->size);
+    if (box[2] == 0 && !whole_file)
+        return true;
+    r->info.out_color_space = JCS_GRAYSCALE;
+    if ((box[2] > 0 && !r->sink->begin(r->sink->context, &r->source, r->err)) || !start(r))
+        return false;
+    const uint32_t everything[4] = {0, 0, width, 0};
+    return read_box_rows(r, box[2] > 0 ? box : everything, whole_file ? height : box[1] + box[3]);
+}
+
+static bool run_luma(bool (*work)(void *context), const uint8_t *bytes, size_t size, const uint32_t *box,
+                     const struct decode_sink *sink, struct decode_source *source, struct err *err)
+{
+    struct reader r = {.bytes = bytes, .size = size, .box = box, .sink = sink, .err = err};
     guard_init(&r.guard, err);
     r.info.err = &r.guard.manager;
-    bool ok = guarded(&r.guard, read_luma, &r);
+    bool ok = guarded(&r.guard, work, &r);
     jpeg_destroy_decompress(&r.info);
     free(r.rows);
     if (ok) {
@@ -252,6 +307,18 @@ static bool luma(const uint8_t *bytes, size_t size, const struct decode_sink *si
         source->warnings = r.guard.warnings;
     }
     return ok;
+}
+
+bool decode_luma_box(const uint8_t *bytes, size_t size, const uint32_t box[4], const struct decode_sink *sink,
+                     struct decode_source *source, struct err *err)
+{
+    return run_luma(read_luma_box, bytes, size, box, sink, source, err);
+}
+
+static bool luma(const uint8_t *bytes, size_t size, const struct decode_sink *sink,
+                 struct decode_source *source, struct err *err)
+{
+    return run_luma(read_luma, bytes, size, NULL, sink, source, err);
 }
 
 /* Sets the decoder's own scale, 1/1 to 1/8, and tells what is left to shrink. */

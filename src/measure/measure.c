@@ -62,12 +62,12 @@ static const struct kernels *choose_kernels(enum measure_path path)
 #endif
 }
 
-static bool level_init(struct level *l, unsigned index, uint32_t width_px, uint32_t height_px)
+static bool level_init(struct level *l, unsigned index, const struct cells *cells)
 {
     l->scale = 1u << index;
-    l->width = width_px >> index;
-    l->height = height_px >> index;
-    l->cell = measure_cell_px(width_px) >> index;
+    l->width = cells->width_px >> index;
+    l->height = cells->height_px >> index;
+    l->cell = cells->cell_px >> index;
     size_t sample = index == 0 ? sizeof(uint8_t) : sizeof(uint16_t);
     size_t lines = (l->width * sample + 2 * ROW_PAD + 63) / 64;
     size_t stride =
@@ -99,14 +99,14 @@ static bool sums_init(struct measure *m, uint32_t width_px)
     return true;
 }
 
-static struct cells *cells_new(uint32_t width_px, uint32_t height_px)
+static struct cells *cells_new(uint32_t width_px, uint32_t height_px, uint32_t cell_px)
 {
     struct cells *c = calloc(1, sizeof *c);
     if (c == NULL)
         return NULL;
     c->width_px = width_px;
     c->height_px = height_px;
-    c->cell_px = measure_cell_px(width_px);
+    c->cell_px = cell_px;
     c->cols = (width_px + c->cell_px - 1) / c->cell_px;
     c->rows = (height_px + c->cell_px - 1) / c->cell_px;
     c->cell = calloc((size_t)c->cols * c->rows, sizeof *c->cell);
@@ -125,8 +125,8 @@ void cells_free(struct cells *cells)
     free(cells);
 }
 
-struct measure *measure_new_with(enum measure_path path, uint32_t width_px, uint32_t height_px,
-                                 struct err *err)
+struct measure *measure_new_part(enum measure_path path, uint32_t width_px, uint32_t height_px,
+                                 uint32_t cell_px, struct err *err)
 {
     const struct kernels *kernels = choose_kernels(path);
     if (kernels == NULL) {
@@ -146,15 +146,21 @@ struct measure *measure_new_with(enum measure_path path, uint32_t width_px, uint
         return NULL;
     }
     m->kernels = kernels;
-    bool ok = (m->cells = cells_new(width_px, height_px)) != NULL && sums_init(m, width_px);
+    bool ok = (m->cells = cells_new(width_px, height_px, cell_px)) != NULL && sums_init(m, width_px);
     for (unsigned i = 0; ok && i < MEASURE_SCALES; i++)
-        ok = level_init(&m->level[i], i, width_px, height_px);
+        ok = level_init(&m->level[i], i, m->cells);
     if (!ok) {
         measure_free(m);
         err_nomem(err);
         return NULL;
     }
     return m;
+}
+
+struct measure *measure_new_with(enum measure_path path, uint32_t width_px, uint32_t height_px,
+                                 struct err *err)
+{
+    return measure_new_part(path, width_px, height_px, measure_cell_px(width_px), err);
 }
 
 struct measure *measure_new(uint32_t width_px, uint32_t height_px, struct err *err)

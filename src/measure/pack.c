@@ -13,13 +13,13 @@
 #include <string.h>
 
 #include "chaffinch/measure.h"
+#include "pack.h"
 
 #if __BYTE_ORDER__ != __ORDER_LITTLE_ENDIAN__
 #error "the packed grid is read in place: this needs a little-endian processor"
 #endif
 
 enum {
-    GRID_MAGIC = 0x52474643, /* "CFGR" */
     GRID_VERSION = 1,
     GRID_SIDE_MIN_PX = 16,
     GRID_SIDE_MAX_PX = 65500,
@@ -149,37 +149,61 @@ static void pack_cell(const struct cells *cells, size_t i, uint16_t *luma, uint8
     plane[GRID_CLIP][i] = (uint8_t)((2 * 255 * (uint64_t)c->clipped + n) / (2 * n));
 }
 
-bool cells_pack(const struct cells *cells, uint8_t **bytes, size_t *size, struct err *err)
+void pack_planes(const uint8_t *bytes, size_t n, const uint16_t **luma, const uint8_t *plane[GRID_PLANES])
+{
+    *luma = (const uint16_t *)(const void *)bytes;
+    for (size_t p = 0; p < GRID_PLANES; p++)
+        plane[p] = bytes + n * sizeof(uint16_t) + p * n;
+}
+
+void pack_cells(const struct cells *cells, uint8_t *bytes)
 {
     size_t n = (size_t)cells->cols * cells->rows;
-    size_t total = sizeof(struct header) + n * (sizeof(uint16_t) + GRID_PLANES);
+    uint8_t *plane[GRID_PLANES];
+    for (size_t p = 0; p < GRID_PLANES; p++)
+        plane[p] = bytes + n * sizeof(uint16_t) + p * n;
+    for (size_t i = 0; i < n; i++)
+        pack_cell(cells, i, (uint16_t *)(void *)bytes, plane);
+}
+
+size_t pack_whole(const struct grid *shape, uint8_t *bytes)
+{
+    size_t n = (size_t)shape->cols * shape->rows;
+    struct header h = {GRID_MAGIC,     GRID_VERSION, shape->width_px, shape->height_px,
+                       shape->cell_px, shape->cols,  shape->rows,     0};
+    if (bytes != NULL)
+        memcpy(bytes, &h, sizeof h);
+    return sizeof h + n * PACK_CELL_BYTES;
+}
+
+bool cells_pack(const struct cells *cells, uint8_t **bytes, size_t *size, struct err *err)
+{
+    const struct grid shape = {
+        cells->width_px, cells->height_px, cells->cell_px, cells->cols, cells->rows, NULL, {NULL}};
+    size_t total = pack_whole(&shape, NULL);
     uint8_t *out = malloc(total);
     if (out == NULL)
         return err_nomem(err);
-    struct header h = {GRID_MAGIC,     GRID_VERSION, cells->width_px, cells->height_px,
-                       cells->cell_px, cells->cols,  cells->rows,     0};
-    memcpy(out, &h, sizeof h);
-    uint16_t *luma = (uint16_t *)(void *)(out + sizeof h);
-    uint8_t *plane[GRID_PLANES];
-    for (size_t p = 0; p < GRID_PLANES; p++)
-        plane[p] = out + sizeof h + n * sizeof *luma + p * n;
-    for (size_t i = 0; i < n; i++)
-        pack_cell(cells, i, luma, plane);
+    (void)pack_whole(&shape, out);
+    pack_cells(cells, out + sizeof(struct header));
     *bytes = out;
     *size = total;
     return true;
+}
+
+bool pack_shape_is_sound(uint32_t width_px, uint32_t height_px, uint32_t cell_px, uint32_t cols,
+                         uint32_t rows)
+{
+    return width_px >= GRID_SIDE_MIN_PX && width_px <= GRID_SIDE_MAX_PX && height_px >= GRID_SIDE_MIN_PX &&
+           height_px <= GRID_SIDE_MAX_PX && cell_px == measure_cell_px(width_px) &&
+           cols == (width_px + cell_px - 1) / cell_px && rows == (height_px + cell_px - 1) / cell_px;
 }
 
 static bool header_is_sound(const struct header *h)
 {
     if (h->magic != GRID_MAGIC || h->version != GRID_VERSION || h->reserved != 0)
         return false;
-    if (h->width_px < GRID_SIDE_MIN_PX || h->width_px > GRID_SIDE_MAX_PX || h->height_px < GRID_SIDE_MIN_PX ||
-        h->height_px > GRID_SIDE_MAX_PX)
-        return false;
-    return h->cell_px == measure_cell_px(h->width_px) &&
-           h->cols == (h->width_px + h->cell_px - 1) / h->cell_px &&
-           h->rows == (h->height_px + h->cell_px - 1) / h->cell_px;
+    return pack_shape_is_sound(h->width_px, h->height_px, h->cell_px, h->cols, h->rows);
 }
 
 bool grid_view(struct grid *grid, const uint8_t *bytes, size_t size, struct err *err)
@@ -193,13 +217,11 @@ bool grid_view(struct grid *grid, const uint8_t *bytes, size_t size, struct err 
     if (!header_is_sound(&h))
         return err_set(err, ERR_DAMAGED, "the packed measures are damaged: measure this frame again");
     size_t n = (size_t)h.cols * h.rows;
-    if (size != sizeof h + n * (sizeof(uint16_t) + GRID_PLANES))
+    if (size != sizeof h + n * PACK_CELL_BYTES)
         return err_set(err, ERR_DAMAGED,
                        "the packed measures have %zu bytes instead of %zu: measure this frame again", size,
-                       sizeof h + n * (sizeof(uint16_t) + GRID_PLANES));
+                       sizeof h + n * PACK_CELL_BYTES);
     *grid = (struct grid){h.width_px, h.height_px, h.cell_px, h.cols, h.rows, NULL, {NULL}};
-    grid->luma = (const uint16_t *)(const void *)(bytes + sizeof h);
-    for (size_t p = 0; p < GRID_PLANES; p++)
-        grid->plane[p] = bytes + sizeof h + n * sizeof(uint16_t) + p * n;
+    pack_planes(bytes + sizeof h, n, &grid->luma, grid->plane);
     return true;
 }

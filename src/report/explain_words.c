@@ -66,6 +66,12 @@ static void say_state(const struct words *w)
                    strcmp(frame->judged_on, "half") == 0 ? "the raw decoded at half size"
                                                          : "the preview within the raw",
                    frame->width_px, frame->height_px);
+    if (strcmp(frame->state, "measured") == 0 && frame->decoded <= 0)
+        str_append(w->out, "Its thumbnail shows nothing that moves, so the picture itself was not decoded; "
+                           "'chaffinch measure SESSION --all' would.\n");
+    else if (strcmp(frame->state, "measured") == 0 && frame->decoded < 1)
+        str_printf(w->out, "%.0f %% of the picture was decoded, around what moves in its thumbnail.\n",
+                   100 * frame->decoded);
 }
 
 static void say_pass(const struct words *w)

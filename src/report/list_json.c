@@ -157,6 +157,7 @@ static bool add_picture(cJSON *object, const struct catalogue_frame *f)
            add_count(object, "orientation", (uint64_t)(f->orientation > 0 ? f->orientation : 1)) &&
            add_text(object, "state", f->state) && add_known(object, "cause", f->cause) &&
            add_known(object, "judged_on", f->judged_on) &&
+           (strcmp(f->state, "measured") != 0 || add_number(object, "decoded", f->decoded, 3)) &&
            add_positive(object, "judged_width_px", f->judged_width_px) &&
            add_positive(object, "judged_height_px", f->judged_height_px) &&
            add_number(object, "exposure_s", f->exposure_s > 0 ? f->exposure_s : NAN, 9) &&

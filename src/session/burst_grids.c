@@ -116,23 +116,58 @@ static void keep_the_common_size(struct burst_grids *g)
             g->view[i] = NULL;
 }
 
-bool burst_grids_load(struct session *s, const struct members *members, size_t first, size_t n,
+static bool grids_open(struct burst_grids *g, size_t n, struct err *err)
+{
+    *g = (struct burst_grids){.n = n};
+    g->view = calloc(n + 1, sizeof *g->view);
+    g->grid = calloc(n + 1, sizeof *g->grid);
+    g->bytes = calloc(n + 1, sizeof *g->bytes);
+    g->filled = calloc(n + 1, sizeof *g->filled);
+    g->time_ns = calloc(n + 1, sizeof *g->time_ns);
+    g->part = calloc(n + 1, sizeof *g->part);
+    g->whole = calloc(n + 1, sizeof *g->whole);
+    g->parts = calloc(n + 1, sizeof *g->parts);
+    g->subject = calloc(n + 1, sizeof *g->subject);
+    g->gain = calloc(n + 1, sizeof *g->gain);
+    bool ok = g->view != NULL && g->grid != NULL && g->bytes != NULL && g->filled != NULL &&
+              g->time_ns != NULL && g->part != NULL && g->whole != NULL && g->parts != NULL &&
+              g->subject != NULL && g->gain != NULL;
+    for (size_t i = 0; ok && i < n; i++)
+        g->gain[i] = 1;
+    return ok || err_nomem(err);
+}
+
+/* A whole grid, a part, or a part that covers the frame: then a whole grid that knows its exposure. */
+static bool view_bytes(struct burst_grids *g, size_t i, size_t size, struct err *err)
+{
+    struct grid_part *part = &g->part[i];
+    if (!grid_is_part(g->bytes[i], size))
+        return grid_view(&g->grid[i], g->bytes[i], size, err);
+    if (!grid_part_view(part, g->bytes[i], size, err))
+        return false;
+    g->grid[i] = (struct grid){part->width_px, part->height_px, part->cell_px, part->cols,
+                               part->rows,     part->luma,      {NULL}};
+    memcpy(g->grid[i].plane, part->plane, sizeof g->grid[i].plane);
+    g->gain[i] = part->gain;
+    g->subject[i] = part->subject;
+    if (part->window.cols != part->cols || part->window.rows != part->rows)
+        g->parts[i] = part;
+    return true;
+}
+
+bool burst_grids_read(struct session *s, const struct members *members, size_t first, size_t n,
                       struct burst_grids *grids, struct err *err)
 {
-    *grids = (struct burst_grids){.n = n};
-    grids->view = calloc(n + 1, sizeof *grids->view);
-    grids->grid = calloc(n + 1, sizeof *grids->grid);
-    grids->bytes = calloc(n + 1, sizeof *grids->bytes);
-    grids->time_ns = calloc(n + 1, sizeof *grids->time_ns);
-    if (grids->view == NULL || grids->grid == NULL || grids->bytes == NULL || grids->time_ns == NULL)
-        return err_nomem(err);
+    if (!grids_open(grids, n, err))
+        return false;
     for (size_t i = 0; i < n; i++) {
         const struct member_frame *f = &members->frame[first + i];
         struct err trouble = ERR_INIT;
         grids->time_ns[i] = f->time_ns;
         if (f->state != MEMBER_MEASURED)
             continue;
-        if (pack_read(s, f->pack, f->offset, f->size, &grids->bytes[i], &grids->grid[i], &trouble))
+        if (pack_read(s, f->pack, f->offset, f->size, &grids->bytes[i], &trouble) &&
+            view_bytes(grids, i, (size_t)f->size, &trouble))
             grids->view[i] = &grids->grid[i];
         else if (!f->gone)
             return err_set(err, ERR_USAGE,
@@ -140,16 +175,50 @@ bool burst_grids_load(struct session *s, const struct members *members, size_t f
                            trouble.message, s->root.path, trouble.code == ERR_DAMAGED ? " with --all" : "");
     }
     keep_the_common_size(grids);
+    for (size_t i = 0; i < n; i++) {
+        if (grids->view[i] == NULL)
+            grids->parts[i] = NULL;
+        grids->whole[i] = grids->parts[i] == NULL ? grids->view[i] : NULL;
+        grids->n_parts += grids->parts[i] != NULL;
+    }
     return true;
+}
+
+struct fill_input burst_grids_fill_input(const struct burst_grids *g)
+{
+    return (struct fill_input){g->n, g->whole, g->subject, g->gain, g->parts};
+}
+
+bool burst_grids_load(struct session *s, const struct members *members, size_t first, size_t n,
+                      struct burst_grids *grids, struct err *err)
+{
+    struct err trouble = ERR_INIT;
+    if (!burst_grids_read(s, members, first, n, grids, err))
+        return false;
+    const struct fill_input input = burst_grids_fill_input(grids);
+    if (grids_fill(&input, grids->filled, grids->grid, &trouble))
+        return true;
+    if (trouble.code == ERR_NOT_FOUND)
+        return err_set(err, ERR_USAGE, "%s: type 'chaffinch measure %s' first", trouble.message,
+                       s->root.path);
+    return err_nomem(err);
 }
 
 void burst_grids_release(struct burst_grids *grids)
 {
     for (size_t i = 0; grids->bytes != NULL && i < grids->n; i++)
         free(grids->bytes[i]);
+    for (size_t i = 0; grids->filled != NULL && i < grids->n; i++)
+        free(grids->filled[i]);
     free(grids->bytes);
+    free(grids->filled);
     free(grids->view);
     free(grids->grid);
     free(grids->time_ns);
+    free(grids->part);
+    free(grids->whole);
+    free(grids->parts);
+    free(grids->subject);
+    free(grids->gain);
     *grids = (struct burst_grids){0};
 }

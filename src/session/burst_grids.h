@@ -47,11 +47,22 @@ struct burst_grids {
     size_t n;
     const struct grid **view; /* NULL where the frame has no cells, or cells of another size than most */
     struct grid *grid;
-    uint8_t **bytes;
+    uint8_t **bytes, **filled;
     int64_t *time_ns;
+    /* Frames that were decoded around their subject only. */
+    size_t n_parts;
+    struct grid_part *part;
+    const struct grid **whole; /* as struct fill_input wants them */
+    const struct grid_part **parts;
+    struct grid_window *subject;
+    float *gain;
 };
-/* Loads the cells of frames first .. first + n - 1. Cells that are gone or damaged: ERR_USAGE that says to
- * measure again. */
+/* Reads the cells of frames first .. first + n - 1; parts stay parts. Cells that are gone or damaged:
+ * ERR_USAGE that says to measure again. */
+bool burst_grids_read(struct session *s, const struct members *members, size_t first, size_t n,
+                      struct burst_grids *grids, struct err *err);
+struct fill_input burst_grids_fill_input(const struct burst_grids *grids);
+/* Reads them and completes parts to whole grids (measure.h), for `view`. */
 bool burst_grids_load(struct session *s, const struct members *members, size_t first, size_t n,
                       struct burst_grids *grids, struct err *err);
 void burst_grids_release(struct burst_grids *grids);

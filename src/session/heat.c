@@ -77,13 +77,31 @@ static bool take_item(void *context, const struct catalogue_item *item, struct e
     return true;
 }
 
-/* Where no subject tells the floor of noise: what the calmest cells of the frame show. */
-static double calm_floor(const struct grid *grid)
+/* The cells of a frame: all of them, or those of the part that was decoded. */
+static bool view_cells(const uint8_t *bytes, size_t size, struct grid_part *part, struct err *err)
 {
-    size_t cells = (size_t)grid->cols * grid->rows, seen = 0, count[256] = {0};
+    struct grid grid;
+    if (grid_is_part(bytes, size))
+        return grid_part_view(part, bytes, size, err);
+    if (!grid_view(&grid, bytes, size, err))
+        return false;
+    *part = (struct grid_part){.width_px = grid.width_px,
+                               .height_px = grid.height_px,
+                               .cell_px = grid.cell_px,
+                               .cols = grid.cols,
+                               .rows = grid.rows,
+                               .window = {0, 0, grid.cols, grid.rows}};
+    memcpy(part->plane, grid.plane, sizeof part->plane);
+    return true;
+}
+
+/* Where no subject tells the floor of noise: what the calmest cells show. */
+static double calm_floor(const struct grid_part *part)
+{
+    size_t cells = (size_t)part->window.cols * part->window.rows, seen = 0, count[256] = {0};
     for (size_t i = 0; i < cells; i++)
-        count[grid->plane[GRID_G1][i]]++;
-    for (int value = 0; value < 256; value++) {
+        count[part->plane[GRID_G1][i]]++;
+    for (int value = 0; value < 256 && cells > 0; value++) {
         seen += count[value];
         if (seen * 100 >= cells * 15)
             return 1.2 * (double)grid_values()[value];
@@ -91,23 +109,29 @@ static double calm_floor(const struct grid *grid)
     return 1;
 }
 
-static void fill_levels(const struct grid *grid, double floor, uint8_t *levels)
+/* What was not decoded stays at level 0. */
+static void fill_levels(const struct grid_part *part, double floor, uint8_t *levels)
 {
     const double octaves = 6; /* 64 times */
-    for (size_t i = 0; i < (size_t)grid->cols * grid->rows; i++) {
-        double times = (double)grid_value(grid, GRID_G1, i) / floor;
-        double level = times > 1 ? log2(times) / octaves : 0;
-        levels[i] = (uint8_t)lround(255 * fmin(level, 1));
-    }
+    const struct grid_window *w = &part->window;
+    memset(levels, 0, (size_t)part->cols * part->rows);
+    for (uint32_t r = 0; w->cols > 0 && r < w->rows; r++)
+        for (uint32_t c = 0; c < w->cols; c++) {
+            double energy = (double)grid_values()[part->plane[GRID_G1][(size_t)r * w->cols + c]];
+            double level = energy > floor ? log2(energy / floor) / octaves : 0;
+            levels[(size_t)(w->row + r) * part->cols + w->col + c] = (uint8_t)lround(255 * fmin(level, 1));
+        }
 }
 
 static bool make_request(struct work *w, struct err *err)
 {
     uint8_t *bytes = NULL;
-    struct grid grid;
+    struct grid_part grid;
     struct err trouble = ERR_INIT;
-    if (!pack_read(w->s, w->pack, w->offset, w->size, &bytes, &grid, &trouble)) {
+    if (!pack_read(w->s, w->pack, w->offset, w->size, &bytes, &trouble) ||
+        !view_cells(bytes, (size_t)w->size, &grid, &trouble)) {
         char word[400];
+        free(bytes);
         return err_set(err, ERR_USAGE,
                        "the stored cells cannot be read (%.200s): type 'chaffinch measure %s' first",
                        trouble.message, err_word(word, sizeof word, w->s->root.path));

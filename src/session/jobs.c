@@ -138,13 +138,72 @@ static bool measure_bytes(enum frame_file_kind kind, const struct mapped *map, s
     return ok;
 }
 
-static bool measure_one(enum frame_file_kind kind, int fd, struct decode_source *source, uint8_t **packed,
-                        size_t *size, struct err *err)
+struct part_sink {
+    struct measure *measure;
+    uint32_t px[4], cell_px;
+};
+
+static bool part_begin(void *context, const struct decode_source *source, struct err *err)
+{
+    struct part_sink *p = context;
+    (void)source;
+    p->measure = measure_new_part(MEASURE_PATH_BEST, p->px[2], p->px[3], p->cell_px, err);
+    return p->measure != NULL;
+}
+
+static void part_row(void *context, const uint8_t *luma)
+{
+    struct part_sink *p = context;
+    measure_row(p->measure, luma);
+}
+
+static bool measure_part(const struct job_part *wanted, const struct mapped *map, struct job_measured *head,
+                         uint8_t **packed, size_t *size, struct err *err)
+{
+    struct part_sink into = {.cell_px = measure_cell_px(wanted->width_px)};
+    struct decode_sink sink = {.context = &into, .begin = part_begin, .row = part_row};
+    struct grid_window around = {0};
+    struct grid_part part = {.width_px = wanted->width_px,
+                             .height_px = wanted->height_px,
+                             .cell_px = into.cell_px,
+                             .cols = (wanted->width_px + into.cell_px - 1) / into.cell_px,
+                             .rows = (wanted->height_px + into.cell_px - 1) / into.cell_px,
+                             .window = wanted->window,
+                             .subject = wanted->subject,
+                             .gain = wanted->gain};
+    bool any = wanted->window.cols > 0;
+    if (any)
+        around = measure_window_px(wanted->width_px, wanted->height_px, &wanted->window, into.px);
+    if (!decode_luma_box(map->bytes, map->size, into.px, &sink, &head->source, err)) {
+        measure_free(into.measure);
+        return false;
+    }
+    struct cells *cells = any ? measure_finish(into.measure, err) : NULL;
+    bool ok = (cells != NULL || !any) && cells_pack_part(cells, &around, &part, packed, size, err);
+    head->decoded = (float)(part.window.cols * part.window.rows) / (float)((uint64_t)part.cols * part.rows);
+    cells_free(cells);
+    return ok;
+}
+
+/* The size that the part was planned for; another one means that the plan was made for another picture. */
+static bool part_fits(const struct job_part *part, const struct mapped *map)
+{
+    uint32_t width = 0, height = 0;
+    struct err ignored = ERR_INIT;
+    return part->wanted && decode_jpeg_size(map->bytes, map->size, &width, &height, &ignored) &&
+           width == part->width_px && height == part->height_px;
+}
+
+static bool measure_one(enum frame_file_kind kind, const struct job_part *part, int fd,
+                        struct job_measured *head, uint8_t **packed, size_t *size, struct err *err)
 {
     struct mapped map;
     if (!jobs_map(fd, &map, err))
         return false;
-    bool ok = measure_bytes(kind, &map, source, packed, size, err);
+    head->decoded = 1;
+    bool ok = kind == FRAME_JPEG && part_fits(part, &map)
+                  ? measure_part(part, &map, head, packed, size, err)
+                  : measure_bytes(kind, &map, &head->source, packed, size, err);
     jobs_unmap(&map);
     return ok;
 }
@@ -163,7 +222,9 @@ static void run_measure(const struct job_request *request, const int *fds, struc
         struct err err = ERR_INIT;
         uint8_t *packed = NULL;
         size_t size = 0;
-        if (measure_one((enum frame_file_kind)request->kind[i], fds[i], &head.source, &packed, &size, &err)) {
+        const struct job_part whole = {.wanted = false};
+        if (measure_one((enum frame_file_kind)request->kind[i], i == 0 ? &request->part : &whole, fds[i],
+                        &head, &packed, &size, &err)) {
             head.picture = i;
             jobs_reply(reply, &head, sizeof head, packed, size);
             free(packed);
@@ -230,6 +291,10 @@ void session_worker(uint32_t kind, const uint8_t *request, size_t size, const in
             jobs_picture(&picture, fds, reply);
             return;
         }
+    }
+    if (kind == JOB_THUMB && n_fds == 1) {
+        jobs_thumb(fds[0], reply);
+        return;
     }
     if ((kind == JOB_PEEK || kind == JOB_MEASURE) && size == sizeof pictures) {
         memcpy(&pictures, request, sizeof pictures);

@@ -11,15 +11,41 @@
 #include "chaffinch/decode.h"
 #include "chaffinch/frame.h"
 #include "chaffinch/hash.h"
+#include "chaffinch/measure.h"
 
-enum job_kind { JOB_PEEK = 1, JOB_MEASURE, JOB_CROP, JOB_MARK, JOB_DRESS, JOB_CUT, JOB_PICTURE, JOB_HEAT };
+enum job_kind {
+    JOB_PEEK = 1,
+    JOB_MEASURE,
+    JOB_CROP,
+    JOB_MARK,
+    JOB_DRESS,
+    JOB_CUT,
+    JOB_PICTURE,
+    JOB_HEAT,
+    JOB_THUMB
+};
 
-enum { JOB_PICTURES = 2 };
+enum { JOB_PICTURES = 2, JOB_HEAD_BYTES = 1 << 16 /* of a file, read to find its thumbnail */ };
+
+/* What to measure of a JPEG whose burst was looked at in thumbnails. The window may be the whole grid. */
+struct job_part {
+    bool wanted;
+    uint32_t width_px, height_px; /* that the frame must have; else it is measured as a whole */
+    struct grid_window window, subject;
+    float gain;
+};
 
 /* Request of JOB_PEEK and JOB_MEASURE: what the descriptors are, best first (JPEG before raw). */
 struct job_request {
     uint32_t n;
     uint32_t kind[JOB_PICTURES]; /* enum frame_file_kind */
+    struct job_part part;        /* of the first picture; JOB_MEASURE only */
+};
+
+/* Reply of JOB_THUMB (one JPEG): this head, then cols * rows of luma. */
+struct job_thumb {
+    uint32_t width_px, height_px; /* of the picture */
+    uint32_t cols, rows;          /* of its thumbnail */
 };
 
 struct job_peeked {
@@ -33,6 +59,7 @@ struct job_peeked {
 struct job_measured {
     struct decode_source source;
     uint32_t picture;  /* which descriptor was measured */
+    float decoded;     /* share of the picture's cells that were measured, 0..1 */
     char warning[200]; /* of a better picture that could not be read, else empty */
 };
 
@@ -79,6 +106,9 @@ struct worker_reply;
 void jobs_picture(const struct job_picture_request *request, const int *fds, struct worker_reply *reply);
 void jobs_errand(uint32_t kind, const uint8_t *request, size_t size, const int *fds, size_t n_fds,
                  struct worker_reply *reply);
+
+/* JOB_THUMB: reads the head of the file only. */
+void jobs_thumb(int fd, struct worker_reply *reply);
 
 /* ---- shared by the jobs ---- */
 

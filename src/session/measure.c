@@ -9,7 +9,9 @@
 #include "chaffinch/str.h"
 #include "grouping.h"
 #include "jobs.h"
+#include "locating.h"
 #include "packs.h"
+#include "parts.h"
 #include "pump.h"
 #include "scan.h"
 
@@ -22,6 +24,7 @@ struct todo {
     uint32_t kind[JOB_PICTURES];
     size_t n;
     uint64_t bytes;
+    bool whole;            /* asked for: every frame of its burst is looked at in full */
     char *cause;           /* a warning found while peeking; stays when all goes well */
     bool known_unreadable; /* an earlier run said so: no news, no failure of this run */
 };
@@ -42,6 +45,7 @@ struct stage {
     bool all;
     struct todo *todo;
     size_t n_todo, room_todo;
+    struct locating_frame *where; /* n_todo; NULL = everything is decoded as a whole */
     int64_t last_pack_seen;
     bool last_pack_there;
     struct pack_writer *pack;
@@ -51,7 +55,7 @@ struct stage {
     struct along *along; /* NULL = what is measured is ranked later */
 };
 
-static bool needs_measuring(struct stage *st, const struct catalogue_frame *f)
+static bool needs_measuring(struct stage *st, const struct catalogue_frame *f, bool recalled)
 {
     if (strcmp(f->state, "format") == 0)
         return false;
@@ -59,6 +63,8 @@ static bool needs_measuring(struct stage *st, const struct catalogue_frame *f)
         return true;
     if (strcmp(f->state, "measured") != 0)
         return false;
+    if (recalled && f->decoded < 1)
+        return true;
     if (f->pack != st->last_pack_seen) {
         st->last_pack_seen = f->pack;
         st->last_pack_there = pack_exists(st->s, f->pack);
@@ -70,7 +76,7 @@ static bool add_todo(void *context, const struct catalogue_row *row, struct err 
 {
     struct stage *st = context;
     const struct catalogue_frame *f = &row->frame;
-    if (!needs_measuring(st, f)) {
+    if (!needs_measuring(st, f, row->recalled)) {
         st->totals->skipped += strcmp(f->state, "measured") == 0;
         st->totals->unreadable += strcmp(f->state, "unreadable") == 0;
         st->totals->format += strcmp(f->state, "format") == 0;
@@ -87,8 +93,10 @@ static bool add_todo(void *context, const struct catalogue_row *row, struct err 
     struct todo *t = &st->todo[st->n_todo++];
     if (st->along != NULL)
         along_wait(st->along, f->burst);
-    *t = (struct todo){
-        .frame = f->id, .burst = f->burst, .known_unreadable = strcmp(f->state, "unreadable") == 0};
+    *t = (struct todo){.frame = f->id,
+                       .burst = f->burst,
+                       .whole = row->recalled,
+                       .known_unreadable = strcmp(f->state, "unreadable") == 0};
     if (f->cause != NULL && *f->cause != '\0' && !t->known_unreadable)
         t->cause = strdup(f->cause);
     return true;
@@ -131,11 +139,14 @@ static bool flush_done(struct stage *st, struct err *err)
             ok = catalogue_set_state(c, d->frame, "unreadable", d->cause, err);
             continue;
         }
+        st->totals->decoded += (double)d->head.decoded;
+        st->totals->not_decoded += d->head.decoded <= 0;
         const char *warning = d->head.warning[0] != '\0' ? d->head.warning : st->todo[d->todo].cause;
         ok =
             catalogue_set_state(c, d->frame, "measured", warning != NULL ? warning : "", err) &&
             catalogue_set_measured(c, d->frame, from[d->head.source.from], d->head.source.width_px,
                                    d->head.source.height_px, d->pack, d->offset, d->size, err) &&
+            catalogue_set_decoded(c, d->frame, (double)d->head.decoded, err) &&
             catalogue_set_size(c, d->frame, d->head.source.full_width_px, d->head.source.full_height_px, err);
     }
     ok = ok && catalogue_commit(c, err);
@@ -198,12 +209,57 @@ static bool submit_measure(void *context, struct worker_pool *workers, size_t i,
 {
     struct stage *st = context;
     struct todo *t = &st->todo[i];
+    const struct job_part whole = {.wanted = false};
     if (!catalogue_each_file(st->s->catalogue, t->frame, add_picture, t, err))
         return false;
     struct pump_picture pictures[JOB_PICTURES];
     for (size_t k = 0; k < t->n; k++)
         pictures[k] = (struct pump_picture){t->path[k], t->kind[k]};
-    return pump_pictures(st->s, workers, JOB_MEASURE, i, pictures, t->n, &st->totals->failed, err);
+    return pump_measure(st->s, workers, i, st->where != NULL && !t->whole ? &st->where[i].part : &whole,
+                        pictures, t->n, &st->totals->failed, err);
+}
+
+/* The JPEG of frame i, where it is the picture that will be measured. */
+static char *jpeg_of(void *context, size_t i, struct err *err)
+{
+    struct stage *st = context;
+    struct todo look = {.frame = st->todo[i].frame};
+    char *path = NULL;
+    if (catalogue_each_file(st->s->catalogue, look.frame, add_picture, &look, err) && look.n > 0 &&
+        look.kind[0] == FRAME_JPEG) {
+        path = look.path[0];
+        look.path[0] = NULL;
+    }
+    for (size_t k = 0; k < JOB_PICTURES; k++)
+        free(look.path[k]);
+    return path;
+}
+
+/* Why bursts are decoded as a whole, since that is what takes the time. */
+static void tell_located(struct stage *st, const struct locating_told *told)
+{
+    struct str text = STR_INIT;
+    for (int a = LOCATE_PARTS + 1; a < LOCATE_ANSWERS; a++)
+        if (told->answer[a] > 0)
+            str_printf(&text, "%s%s (%lu)", text.size > 0 ? ", " : "",
+                       locate_answer_words((enum locate_answer)a), (unsigned long)told->answer[a]);
+    if (text.size > 0 && str_ok(&text, NULL))
+        log_line(st->s->log, "bursts of which every frame is decoded as a whole: %s", text.bytes);
+    str_release(&text);
+}
+
+static bool locate_frames(struct stage *st, struct worker_pool *workers, struct err *err)
+{
+    struct locating_told told;
+    st->where = calloc(st->n_todo + 1, sizeof *st->where);
+    if (st->where == NULL)
+        return err_nomem(err);
+    for (size_t i = 0; i < st->n_todo; i++)
+        st->where[i].burst = st->todo[i].burst;
+    if (!locating_run(st->s, workers, st->where, st->n_todo, jpeg_of, st, &told, err))
+        return false;
+    tell_located(st, &told);
+    return true;
 }
 
 static void stage_release(struct stage *st)
@@ -214,31 +270,91 @@ static void stage_release(struct stage *st)
         free(st->todo[i].cause);
     }
     free(st->todo);
+    free(st->where);
     pack_close(st->pack);
     along_end(st->along);
 }
 
+/* Which frames a stage takes: all that need it, or those of a list, as a whole. */
+static bool fill_todo(struct stage *st, const struct frame_ids *only, struct err *err)
+{
+    const struct catalogue_filter present = {0};
+    if (only == NULL)
+        return catalogue_each_row(st->s->catalogue, &present, add_todo, st, err);
+    for (size_t i = 0; i < only->n; i++) {
+        const struct catalogue_filter one = {.frame = only->id[i]};
+        if (!catalogue_each_row(st->s->catalogue, &one, add_todo, st, err))
+            return false;
+    }
+    return true;
+}
+
+/* Numbers of the bursts whose parts may be too small: those with frames that were just measured, and those
+   that were never ranked, since a run that was interrupted may not have got as far as here. */
+struct burst_list {
+    struct frame_ids numbers;
+    const struct stage *stage;
+};
+
+static bool list_burst(void *context, const struct catalogue_burst *burst, struct err *err)
+{
+    struct burst_list *list = context;
+    bool wanted = burst->stamp[0] == '\0';
+    for (size_t i = 0; !wanted && i < list->stage->n_todo; i++)
+        wanted = list->stage->todo[i].burst == burst->number;
+    return !wanted || frame_ids_add(&list->numbers, burst->number, err);
+}
+
+static bool check_bursts(struct stage *st, struct frame_ids *again, struct err *err)
+{
+    struct burst_list list = {.stage = st};
+    bool ok = catalogue_each_burst(st->s->catalogue, list_burst, &list, err);
+    for (size_t i = 0; ok && i < list.numbers.n; i++)
+        ok = parts_check(st->s, list.numbers.id[i], again, err);
+    frame_ids_release(&list.numbers);
+    return ok;
+}
+
 static bool measure_frames(struct session *s, struct worker_pool *workers,
-                           const struct session_measure_options *options, struct session_measured *totals,
-                           struct err *err)
+                           const struct session_measure_options *options, const struct frame_ids *only,
+                           struct frame_ids *again, struct session_measured *totals, struct err *err)
 {
     struct stage *st = calloc(1, sizeof *st);
     if (st == NULL)
         return err_nomem(err);
-    *st = (struct stage){.s = s, .totals = totals, .all = options->all, .last_pack_seen = -1};
-    const struct catalogue_filter present = {0};
+    *st = (struct stage){.s = s, .totals = totals, .all = options->all || only != NULL, .last_pack_seen = -1};
     const struct pump pump = {s, workers, st, submit_measure, take_measure};
     bool ok = !options->rank_along || (st->along = along_start(s, err)) != NULL;
-    ok = ok && catalogue_each_row(s->catalogue, &present, add_todo, st, err);
-    if (ok) {
-        log_progress_start(s->log, "measuring", st->n_todo, "frames", 0);
+    ok = ok && fill_todo(st, only, err);
+    if (ok && !st->all && st->n_todo > 0)
+        ok = locate_frames(st, workers, err);
+    if (ok && (only == NULL || st->n_todo > 0)) {
+        log_progress_start(s->log, only == NULL ? "measuring" : "measuring again, as a whole", st->n_todo,
+                           "frames", 0);
         ok = pump_run(&pump, st->n_todo, err);
         log_progress_end(s->log);
         /* Keep what is done even when the run was interrupted. */
         ok = flush_done(st, ok ? err : NULL) && ok;
     }
+    if (ok && !st->all)
+        ok = check_bursts(st, again, err);
     stage_release(st);
     free(st);
+    return ok;
+}
+
+/* In part where thumbnails say where, and once more as a whole where that was not enough. */
+static bool measure_all_frames(struct session *s, struct worker_pool *workers,
+                               const struct session_measure_options *options, struct session_measured *totals,
+                               struct err *err)
+{
+    struct frame_ids again = {0};
+    bool ok = measure_frames(s, workers, options, NULL, &again, totals, err);
+    uint64_t measured = totals->measured;
+    ok = ok && measure_frames(s, workers, options, &again, NULL, totals, err);
+    totals->decoded_again = totals->measured - measured;
+    totals->measured = measured;
+    frame_ids_release(&again);
     return ok;
 }
 
@@ -264,5 +380,5 @@ bool session_measure(struct session *s, struct worker_pool *workers,
     ok = ok && scan_store(s, workers, &scan, totals, err);
     scan_release(&scan);
     return ok && grouping_store(s, options->gap_ns, &totals->bursts, err) &&
-           measure_frames(s, workers, options, totals, err);
+           measure_all_frames(s, workers, options, totals, err);
 }

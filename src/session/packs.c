@@ -95,7 +95,7 @@ static bool read_at(const struct files *fs, int fd, uint8_t *bytes, size_t size,
 }
 
 bool pack_read(struct session *s, int64_t pack, int64_t offset, int64_t size, uint8_t **bytes,
-               struct grid *grid, struct err *err)
+               struct err *err)
 {
     char name[48];
     const struct files *fs = s->root.fs;
@@ -107,7 +107,6 @@ bool pack_read(struct session *s, int64_t pack, int64_t offset, int64_t size, ui
         return false;
     uint8_t *got = malloc((size_t)size);
     bool ok = got != NULL ? read_at(fs, fd, got, (size_t)size, offset, name, err) : err_nomem(err);
-    ok = ok && grid_view(grid, got, (size_t)size, err);
     files_drop(fs, fd);
     if (!ok) {
         free(got);

@@ -19,10 +19,10 @@ uint64_t pack_size(const struct pack_writer *w);
 bool pack_sync(struct pack_writer *w, struct err *err);
 void pack_close(struct pack_writer *w); /* NULL is accepted; without a sync nothing is promised */
 
-/* Reads a grid. *bytes (8-byte aligned, caller frees) backs the view. False with ERR_NOT_FOUND or
+/* Reads the cells of a frame: *bytes (8-byte aligned, caller frees). False with ERR_NOT_FOUND or
  * ERR_DAMAGED: measure the frame again. */
 bool pack_read(struct session *s, int64_t pack, int64_t offset, int64_t size, uint8_t **bytes,
-               struct grid *grid, struct err *err);
+               struct err *err);
 /* True if the pack file is there. */
 bool pack_exists(struct session *s, int64_t pack);
 

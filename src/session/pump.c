@@ -61,18 +61,23 @@ static bool file_trouble(struct session *s, const struct err *trouble, uint64_t 
     return true;
 }
 
-bool pump_pictures(struct session *s, struct worker_pool *workers, uint32_t job, size_t tag,
-                   const struct pump_picture *pictures, size_t n, uint64_t *failed, struct err *err)
+int pump_open(struct session *s, const char *path, struct err *err)
 {
-    struct job_request request = {0};
+    return path[0] == '/' ? files_open_regular(s->root.fs, AT_FDCWD, path, NULL, path, err)
+                          : files_open_path(s->root.fs, s->root.fd, path, NULL, err);
+}
+
+static bool submit_pictures(struct session *s, struct worker_pool *workers, uint32_t job, size_t tag,
+                            const struct job_part *part, const struct pump_picture *pictures, size_t n,
+                            uint64_t *failed, struct err *err)
+{
+    struct job_request request = {.part = *part};
     struct worker_job work = {
         .tag = tag, .kind = job, .request = (const uint8_t *)&request, .size = sizeof request};
     struct err trouble = ERR_INIT;
     bool ok = true;
     for (size_t i = 0; ok && i < n && i < JOB_PICTURES; i++) {
-        const char *path = pictures[i].path;
-        int fd = path[0] == '/' ? files_open_regular(s->root.fs, AT_FDCWD, path, NULL, path, &trouble)
-                                : files_open_path(s->root.fs, s->root.fd, path, NULL, &trouble);
+        int fd = pump_open(s, pictures[i].path, &trouble);
         ok = fd >= 0;
         if (ok) {
             work.fds[work.n_fds++] = fd;
@@ -83,4 +88,17 @@ bool pump_pictures(struct session *s, struct worker_pool *workers, uint32_t job,
     for (size_t i = 0; i < work.n_fds; i++)
         files_drop(s->root.fs, work.fds[i]);
     return ok || file_trouble(s, &trouble, failed, err);
+}
+
+bool pump_pictures(struct session *s, struct worker_pool *workers, uint32_t job, size_t tag,
+                   const struct pump_picture *pictures, size_t n, uint64_t *failed, struct err *err)
+{
+    const struct job_part whole = {.wanted = false};
+    return submit_pictures(s, workers, job, tag, &whole, pictures, n, failed, err);
+}
+
+bool pump_measure(struct session *s, struct worker_pool *workers, size_t tag, const struct job_part *part,
+                  const struct pump_picture *pictures, size_t n, uint64_t *failed, struct err *err)
+{
+    return submit_pictures(s, workers, JOB_MEASURE, tag, part, pictures, n, failed, err);
 }

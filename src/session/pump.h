@@ -4,6 +4,7 @@
 #define CHAFFINCH_SESSION_PUMP_H
 
 #include "chaffinch/session.h"
+#include "jobs.h"
 
 struct pump {
     struct session *s;
@@ -26,5 +27,10 @@ struct pump_picture {
  *failed; false only for what must stop the run. */
 bool pump_pictures(struct session *s, struct worker_pool *workers, uint32_t job, size_t tag,
                    const struct pump_picture *pictures, size_t n, uint64_t *failed, struct err *err);
+/* The same for JOB_MEASURE, of which only a part may be wanted. */
+bool pump_measure(struct session *s, struct worker_pool *workers, size_t tag, const struct job_part *part,
+                  const struct pump_picture *pictures, size_t n, uint64_t *failed, struct err *err);
+/* Opens a picture below the session, or where apply took it. */
+int pump_open(struct session *s, const char *path, struct err *err);
 
 #endif

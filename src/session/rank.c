@@ -245,7 +245,15 @@ bool along_measured(struct along *a, int64_t burst, struct err *err)
     const volatile int *stop = a->ranking.s->stop;
     if (stop != NULL && *stop != 0) /* the next session_rank does it */
         return true;
-    return score_where_changed(&a->ranking, &a->ranking.rows.row[burst - 1], err);
+    struct err trouble = ERR_INIT;
+    if (score_where_changed(&a->ranking, &a->ranking.rows.row[burst - 1], &trouble))
+        return true;
+    /* Parts without a frame that was decoded as a whole: they are measured again, and ranked then. */
+    if (trouble.code == ERR_USAGE)
+        return true;
+    if (err != NULL)
+        *err = trouble;
+    return false;
 }
 
 void along_end(struct along *a)

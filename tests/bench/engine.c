@@ -1,10 +1,13 @@
 /* engine.c - the engine's calls on a rendered burst. */
 #include "engine.h"
+#include "partial.h"
 
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <time.h>
+
+#include "chaffinch/locate.h"
 
 static double now_s(void)
 {
@@ -60,7 +63,19 @@ static void judge_setup(struct subject_burst *found, bool same, struct setup *be
     found->background = NULL;
 }
 
-void engine_judge(const struct bench_burst *b, bool detail, bool same, struct setup *before,
+static void decode_parts(const struct bench_burst *b, bool detail, struct grid *grid, struct partial *partial,
+                         struct marks *marks)
+{
+    partial_view(b, grid, partial);
+    marks->decoded += partial->cost;
+    marks->decoded_bursts++;
+    if (detail)
+        printf("%s, decoded %.2f (%.0f whole, %.0f not at all, %.0f again) ",
+               locate_answer_words((enum locate_answer)partial->answer), partial->cost, partial->whole,
+               partial->skipped, partial->again);
+}
+
+void engine_judge(const struct bench_burst *b, bool detail, bool parts, bool same, struct setup *before,
                   struct marks *marks)
 {
     struct grid grid[BENCH_FRAMES];
@@ -75,6 +90,9 @@ void engine_judge(const struct bench_burst *b, bool detail, bool same, struct se
         time_ns[t] = frame[t].time_ns = b->frame[t].time_ns;
         frame[t].measured = true;
     }
+    struct partial partial = {.cost = 0};
+    if (parts)
+        decode_parts(b, detail, grid, &partial, marks);
     struct subject_input input = {.grid = view, .time_ns = time_ns, .n = b->n};
     struct rank_scores scores = {0};
     double start = now_s();
@@ -95,4 +113,5 @@ void engine_judge(const struct bench_burst *b, bool detail, bool same, struct se
     judge_setup(found, same, before, marks);
     rank_scores_release(&scores);
     subject_free(found);
+    partial_release(&partial);
 }

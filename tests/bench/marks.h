@@ -52,6 +52,8 @@ struct marks {
     double blur_error[MARK_ERRORS]; /* |blur / truth - 1| of complete frames with a known blur */
     size_t errors;
     size_t miss[MISSES];
+    double decoded; /* sum over bursts of the cost of a frame in full decodes; bursts: 0 = all was decoded */
+    int decoded_bursts;
     double engine_s; /* processor time of finding, scoring and choosing */
 };
 

@@ -90,6 +90,14 @@ static void row_line(FILE *out, const struct table_row *row)
     for (size_t k = 0; k < sizeof shown / sizeof shown[0]; k++)
         cell(out, marks_mean(row->marks, row->n, shown[k]), 2);
     cell(out, marks_blur_error(row->marks, row->n, 0.5), 2);
+    double decoded = 0;
+    int bursts = 0;
+    for (size_t i = 0; i < row->n; i++) {
+        decoded += row->marks[i].decoded;
+        bursts += row->marks[i].decoded_bursts;
+    }
+    if (bursts > 0)
+        fprintf(out, "  decoded %.2f", decoded / bursts);
     for (size_t k = 0; k < sizeof faults / sizeof faults[0]; k++) {
         struct estimate e = marks_mean(row->marks, row->n, faults[k].mark);
         double bad = faults[k].good ? e.weight * (1 - e.value) : e.weight * e.value;

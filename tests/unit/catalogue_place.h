@@ -88,7 +88,7 @@ struct seen {
     char path[256], outcome[16];
     enum catalogue_decision decision;
     bool camera, accepted, has_item, shortlist, recalled;
-    double blur, clipped;
+    double blur, clipped, decoded;
     uint32_t n_items;
 };
 
@@ -107,6 +107,7 @@ static inline bool see_row(void *context, const struct catalogue_row *row, struc
     s->recalled = row->recalled;
     s->blur = row->item.blur_px;
     s->clipped = row->item.part[8]; /* RANK_CLIPPED */
+    s->decoded = row->frame.decoded;
     s->n_items = row->n_items;
     return true;
 }

@@ -313,6 +313,103 @@ START_TEST(the_sink_can_stop)
 }
 END_TEST
 
+struct boxed {
+    uint8_t *luma; /* of the box */
+    uint32_t width, rows;
+};
+
+static bool box_begin(void *context, const struct decode_source *source, struct err *err)
+{
+    (void)context;
+    (void)err;
+    ck_assert_uint_gt(source->width_px, 0);
+    return true;
+}
+
+static void box_row(void *context, const uint8_t *luma)
+{
+    struct boxed *b = context;
+    memcpy(b->luma + (size_t)b->rows++ * b->width, luma, b->width);
+}
+
+static bool take_box(struct boxed *b, const struct bytes *jpeg, const uint32_t box[4], struct err *err)
+{
+    struct decode_source source;
+    const struct decode_sink sink = {b, box_begin, box_row};
+    *b = (struct boxed){calloc((size_t)box[2] * box[3] + 1, 1), box[2], 0};
+    ck_assert_ptr_nonnull(b->luma);
+    return decode_luma_box(jpeg->at, jpeg->size, box, &sink, &source, err);
+}
+
+static void check_boxes(const struct make_jpeg *how, int boxes)
+{
+    struct bytes jpeg = make_jpeg(how);
+    uint8_t *ref = reference(jpeg, JCS_GRAYSCALE);
+    uint32_t state = how->seed;
+    for (int i = 0; i < boxes; i++) {
+        uint32_t box[4];
+        for (int k = 0; k < 4; k++) {
+            state = state * 1664525u + 1013904223u;
+            uint32_t side = k % 2 == 0 ? how->width_px : how->height_px;
+            box[k] = k < 2 ? (state >> 8) % side : 1 + (state >> 8) % (side - box[k - 2]);
+        }
+        struct err err = ERR_INIT;
+        struct boxed b;
+        ck_assert_msg(take_box(&b, &jpeg, box, &err), "%s", err.message);
+        ck_assert_uint_eq(b.rows, box[3]);
+        for (uint32_t y = 0; y < box[3]; y++)
+            ck_assert_msg(memcmp(b.luma + (size_t)y * box[2],
+                                 ref + (size_t)(box[1] + y) * how->width_px + box[0], box[2]) == 0,
+                          "row %u of box %u %u %u %u", y, box[0], box[1], box[2], box[3]);
+        free(b.luma);
+    }
+    free(ref);
+    free(jpeg.at);
+}
+
+START_TEST(rows_of_a_box_are_those_of_the_whole)
+{
+    check_boxes(&kinds[_i], 60);
+}
+END_TEST
+
+/* Large enough that rows below the box stay undecoded. */
+START_TEST(rows_of_a_box_in_a_large_file_are_those_of_the_whole)
+{
+    const struct make_jpeg how = {.width_px = 1003,
+                                  .height_px = 907,
+                                  .seed = 21,
+                                  .quality = 97,
+                                  .restart = _i == 1 ? 3 : 0,
+                                  .full_chroma = _i == 2,
+                                  .progressive = _i == 3};
+    check_boxes(&how, 12);
+}
+END_TEST
+
+START_TEST(a_cut_file_is_found_out_above_its_box)
+{
+    const struct make_jpeg how = {.width_px = 1003, .height_px = 907, .seed = 21, .quality = 97};
+    struct bytes jpeg = make_jpeg(&how);
+    const uint32_t box[4] = {100, 10, 50, 50}, nothing[4] = {0};
+    const struct bytes cut = {jpeg.at, jpeg.size * 3 / 4};
+    ck_assert_uint_gt(cut.size, 4 << 16);
+    struct err err = ERR_INIT;
+    struct boxed b;
+    ck_assert(take_box(&b, &jpeg, nothing, &err));
+    free(b.luma);
+    ck_assert(!take_box(&b, &cut, box, &err));
+    ck_assert_ptr_nonnull(strstr(err.message, "cut short"));
+    free(b.luma);
+    ck_assert(!take_box(&b, &cut, nothing, &err));
+    free(b.luma);
+    const uint32_t outside[4] = {1000, 0, 4, 4};
+    ck_assert(!take_box(&b, &jpeg, outside, &err));
+    free(b.luma);
+    free(jpeg.at);
+}
+END_TEST
+
 int main(void)
 {
     Suite *s = suite_create("jpeg");
@@ -328,6 +425,9 @@ int main(void)
     tcase_add_test(t, too_many_scans_are_refused);
     tcase_add_loop_test(t, random_damage_is_survived, 0, KINDS);
     tcase_add_test(t, the_sink_can_stop);
+    tcase_add_loop_test(t, rows_of_a_box_are_those_of_the_whole, 0, KINDS);
+    tcase_add_loop_test(t, rows_of_a_box_in_a_large_file_are_those_of_the_whole, 0, 4);
+    tcase_add_test(t, a_cut_file_is_found_out_above_its_box);
     suite_add_tcase(s, t);
     SRunner *r = srunner_create(s);
     srunner_run_all(r, CK_ENV);

@@ -1,0 +1,448 @@
+/*
+ * paths.c - what changes in the thumbnails of a burst, followed from frame to frame.
+ *
+ * Water and leaves change too. A way is a subject's when it goes somewhere, or when it is not small beside
+ * the largest one that does; small changes of places that keep changing are scenery. Where nothing goes
+ * anywhere there is no telling, and the caller decodes everything. What is kept gets generous boxes, since a
+ * mistake there costs decoding and not pictures: a way that ends inside the picture keeps its last place to
+ * the end of the burst, since what came to rest there may have become part of the scene.
+ */
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "thumbs.h"
+
+enum {
+    SPOTS = 16,  /* changes of one frame, largest first */
+    PATHS = 128, /* in a burst; later ones are joined to the last */
+    GAP = 8,     /* frames that a way may be lost for */
+    SPOT_PX = 5, /* a smaller change is noise ... */
+    BORDER_PX = 3,
+    PIECE_PX = 3,       /* between the pieces of one way */
+    RESTLESS_TURNS = 5, /* a px that changes and changes back more often belongs to the scenery ... */
+    RESTLESS_SHARE = 10 /* ... or once in so many frames, in a long burst */
+};
+static const float MOVING = .15f, /* share of its px that differ from a neighbour frame */
+    SCENERY = .7f,                /* share of restless px in a spot of scenery */
+    SCENERY_PX = 60,              /* and it is smaller than this */
+    SMALL_SHARE = .1f,            /* of the largest subject's area: smaller ones must fly a long way */
+    STILL_SHARE = .15f,           /* the same for what does not go anywhere */
+    HOLD_SHARE = .2f,             /* what is smaller does not keep its place */
+    REST_SHARE = .5f; /* of its usual area: less is what is left of a subject that became part of the scene */
+
+struct spot {
+    struct box box;
+    float area;
+    bool moving;
+    uint8_t path; /* that it belongs to */
+};
+
+struct path {
+    size_t first, last, seen;
+    struct box box, first_box;     /* where it was last and first */
+    struct box whole, first_whole; /* the same, where all of it was seen */
+    float vx, vy;                  /* px a frame, of its last step */
+    float first_vx, first_vy;
+    float area_sum, way; /* way: length of all its steps */
+    bool moves;
+};
+
+struct search {
+    const struct thumbs *th;
+    struct box *box;
+    struct spot (*spot)[SPOTS]; /* of each frame */
+    uint8_t *spots;             /* how many */
+    struct path path[PATHS];
+    size_t paths;
+    bool subject[PATHS]; /* of each path: not scenery */
+    uint8_t *mask, *before, *turns;
+    uint32_t *stack;
+};
+
+static float width_of(const struct box *b)
+{
+    return b->x1 - b->x0;
+}
+
+static float height_of(const struct box *b)
+{
+    return b->y1 - b->y0;
+}
+
+static float middle_x(const struct box *b)
+{
+    return .5f * (b->x0 + b->x1);
+}
+
+static float middle_y(const struct box *b)
+{
+    return .5f * (b->y0 + b->y1);
+}
+
+static bool changed_since(const struct thumbs *th, size_t t, size_t u, size_t i)
+{
+    return fabsf(thumbs_luma(th, t, i) - thumbs_luma(th, u, i)) > th->limit[i];
+}
+
+/* Takes the connected change around px `start` out of the mask. */
+static struct spot take_spot(struct search *s, size_t t, uint32_t start)
+{
+    const struct thumbs *th = s->th;
+    struct spot spot = {.box = {(float)th->cols, (float)th->rows, 0, 0}};
+    size_t depth = 0, moving = 0, restless = 0;
+    uint32_t turns =
+        RESTLESS_TURNS > th->n / RESTLESS_SHARE ? RESTLESS_TURNS : (uint32_t)(th->n / RESTLESS_SHARE);
+    s->stack[depth++] = start;
+    s->mask[start] = 0;
+    while (depth > 0) {
+        uint32_t i = s->stack[--depth], col = i % th->cols, row = i / th->cols;
+        spot.area++;
+        restless += s->turns[i] > turns;
+        moving +=
+            (t > 0 && changed_since(th, t, t - 1, i)) || (t + 1 < th->n && changed_since(th, t, t + 1, i));
+        const struct box here = {(float)col, (float)row, (float)col + 1, (float)row + 1};
+        spot.box.x0 = fminf(spot.box.x0, here.x0);
+        spot.box.y0 = fminf(spot.box.y0, here.y0);
+        spot.box.x1 = fmaxf(spot.box.x1, here.x1);
+        spot.box.y1 = fmaxf(spot.box.y1, here.y1);
+        uint32_t c0 = col > 0 ? col - 1 : col, c1 = col + 1 < th->cols ? col + 1 : col;
+        uint32_t r0 = row > 0 ? row - 1 : row, r1 = row + 1 < th->rows ? row + 1 : row;
+        for (uint32_t r = r0; r <= r1; r++)
+            for (uint32_t c = c0; c <= c1; c++)
+                if (s->mask[r * th->cols + c]) {
+                    s->mask[r * th->cols + c] = 0;
+                    s->stack[depth++] = r * th->cols + c;
+                }
+    }
+    spot.moving = (float)moving >= MOVING * spot.area;
+    if (spot.area < SCENERY_PX && (float)restless >= SCENERY * spot.area)
+        spot.area = 0;
+    return spot;
+}
+
+static void keep_spot(struct search *s, size_t t, const struct spot *spot)
+{
+    struct spot *list = s->spot[t];
+    size_t n = s->spots[t], at = n;
+    while (at > 0 && list[at - 1].area < spot->area)
+        at--;
+    if (at == SPOTS)
+        return;
+    if (n < SPOTS)
+        n = ++s->spots[t];
+    memmove(list + at + 1, list + at, (n - 1 - at) * sizeof *list);
+    list[at] = *spot;
+}
+
+static void mark_changes(struct search *s, size_t t)
+{
+    const struct thumbs *th = s->th;
+    for (size_t i = 0; i < th->px; i++)
+        s->mask[i] = fabsf(thumbs_luma(th, t, i) - th->scene[i]) > th->limit[i];
+}
+
+/* How often each px changes or changes back: a subject that flies past turns it twice. */
+static void count_turns(struct search *s)
+{
+    for (size_t t = 0; t < s->th->n; t++) {
+        mark_changes(s, t);
+        for (size_t i = 0; t > 0 && i < s->th->px; i++)
+            s->turns[i] = (uint8_t)(s->turns[i] + (s->turns[i] < 255 && s->mask[i] != s->before[i]));
+        uint8_t *swap = s->before;
+        s->before = s->mask;
+        s->mask = swap;
+    }
+}
+
+static void find_spots(struct search *s, size_t t)
+{
+    const struct thumbs *th = s->th;
+    mark_changes(s, t);
+    for (uint32_t i = 0; i < th->px; i++) {
+        if (!s->mask[i])
+            continue;
+        struct spot spot = take_spot(s, t, i);
+        if (spot.area >= SPOT_PX)
+            keep_spot(s, t, &spot);
+    }
+}
+
+/* How badly a spot fits a way: distance from where it was or would be, in sizes; below 1 is a fit. */
+static float misfit(const struct path *p, const struct spot *spot, size_t t)
+{
+    float steps = (float)(t - p->last);
+    float size = fmaxf(fmaxf(width_of(&p->box), height_of(&p->box)),
+                       fmaxf(width_of(&spot->box), height_of(&spot->box)));
+    float x = middle_x(&spot->box) - middle_x(&p->box), y = middle_y(&spot->box) - middle_y(&p->box);
+    float still = hypotf(x, y), going = hypotf(x - steps * p->vx, y - steps * p->vy);
+    float ratio = fabsf(logf(spot->area * (float)p->seen / p->area_sum));
+    return fminf(still, going) / (8 + 1.2f * size) + .4f * fmaxf(ratio - 1.1f, 0);
+}
+
+static void start_path(struct search *s, size_t t, struct spot *spot)
+{
+    if (s->paths == PATHS) { /* water all over: one way stands for the rest */
+        struct path *p = &s->path[PATHS - 1];
+        box_join(&p->first_box, &spot->box);
+        box_join(&p->box, &spot->box);
+        spot->path = PATHS - 1;
+        return;
+    }
+    spot->path = (uint8_t)s->paths;
+    s->path[s->paths++] = (struct path){.first = t,
+                                        .last = t,
+                                        .seen = 1,
+                                        .box = spot->box,
+                                        .first_box = spot->box,
+                                        .area_sum = spot->area,
+                                        .moves = spot->moving};
+}
+
+static void go_on(struct search *s, struct path *p, size_t t, struct spot *spot)
+{
+    float steps = (float)(t - p->last), x = middle_x(&spot->box) - middle_x(&p->box),
+          y = middle_y(&spot->box) - middle_y(&p->box);
+    spot->path = (uint8_t)(p - s->path);
+    p->vx = x / steps;
+    p->vy = y / steps;
+    if (p->seen == 1) {
+        p->first_vx = p->vx;
+        p->first_vy = p->vy;
+    }
+    p->way += hypotf(x, y);
+    p->box = spot->box;
+    p->last = t;
+    p->seen++;
+    p->area_sum += spot->area;
+    p->moves = p->moves || spot->moving;
+}
+
+static void follow(struct search *s, size_t t)
+{
+    bool taken[SPOTS] = {false};
+    for (;;) { /* the best fit first */
+        float best = 1;
+        struct path *who = NULL;
+        size_t what = 0;
+        for (size_t k = 0; k < s->paths; k++) {
+            struct path *p = &s->path[k];
+            if (p->last == t || t - p->last > GAP + 1)
+                continue;
+            for (size_t i = 0; i < s->spots[t]; i++) {
+                float fit = taken[i] ? 1 : misfit(p, &s->spot[t][i], t);
+                if (fit < best) {
+                    best = fit;
+                    who = p;
+                    what = i;
+                }
+            }
+        }
+        if (who == NULL)
+            break;
+        taken[what] = true;
+        go_on(s, who, t, &s->spot[t][what]);
+    }
+    for (size_t i = 0; i < s->spots[t]; i++)
+        if (!taken[i])
+            start_path(s, t, &s->spot[t][i]);
+}
+
+static bool at_border(const struct thumbs *th, const struct box *b, float dx, float dy)
+{
+    return b->x0 + dx <= BORDER_PX || b->y0 + dy <= BORDER_PX || b->x1 + dx >= (float)th->cols - BORDER_PX ||
+           b->y1 + dy >= (float)th->rows - BORDER_PX;
+}
+
+static struct box moved(const struct box *b, float dx, float dy)
+{
+    return (struct box){b->x0 + dx, b->y0 + dy, b->x1 + dx, b->y1 + dy};
+}
+
+static float mean_area(const struct path *p)
+{
+    return p->area_sum / (float)p->seen;
+}
+
+/* It goes somewhere, and without wandering about: `strict` leaves no chance to sparks of the water that
+   happen to lie in a row. */
+static bool travels(const struct path *p, bool strict)
+{
+    float far =
+        hypotf(middle_x(&p->box) - middle_x(&p->first_box), middle_y(&p->box) - middle_y(&p->first_box));
+    float size = sqrtf(mean_area(p)), seen = (float)p->seen / (float)(p->last - p->first + 1);
+    if (!p->moves)
+        return false;
+    return strict ? p->seen >= 6 && seen > .85f && far > 6 + 4 * size && far > .7f * p->way
+                  : p->seen >= 3 && seen > .4f && far > 2 * size && far > .4f * p->way;
+}
+
+static bool is_subject(const struct path *p, float largest_px)
+{
+    float share = mean_area(p) / largest_px;
+    return travels(p, true) || (travels(p, false) && share > SMALL_SHARE) ||
+           (p->seen >= 3 && share > STILL_SHARE);
+}
+
+/* Where the way is in frame t, and how large its changes are there; empty where it is lost. */
+static struct box place_at(const struct search *s, size_t path, size_t t, float *area)
+{
+    struct box here = {0, 0, 0, 0};
+    *area = 0;
+    for (size_t i = 0; i < s->spots[t]; i++)
+        if (s->spot[t][i].path == path) {
+            box_join(&here, &s->spot[t][i].box);
+            *area += s->spot[t][i].area;
+        }
+    return here;
+}
+
+/* A subject that came to rest becomes part of the scene, and only a rest of it still differs: it then keeps
+   the last place where all of it was seen. `step` = 1 follows the way forwards, -1 backwards. */
+static void keep_whole(struct search *s, size_t path, int step)
+{
+    struct path *p = &s->path[path];
+    struct box whole = {0, 0, 0, 0};
+    float usual = mean_area(p);
+    for (size_t k = 0; k <= p->last - p->first; k++) {
+        size_t t = step > 0 ? p->first + k : p->last - k;
+        float area;
+        struct box here = place_at(s, path, t, &area);
+        if (area >= REST_SHARE * usual)
+            whole = here;
+        else if (!box_empty(&here) && !box_empty(&whole))
+            box_join(&s->box[t], &whole);
+    }
+    *(step > 0 ? &p->whole : &p->first_whole) = whole;
+}
+
+/* The places of a way, gaps filled with both their ends. */
+static void join_places(struct search *s, size_t path)
+{
+    const struct path *p = &s->path[path];
+    struct box last = p->first_box;
+    size_t gap = 0;
+    float area;
+    for (size_t t = p->first; t <= p->last; t++) {
+        struct box here = place_at(s, path, t, &area);
+        if (box_empty(&here)) {
+            gap++;
+            continue;
+        }
+        struct box both = last;
+        box_join(&both, &here);
+        for (; gap > 0; gap--)
+            box_join(&s->box[t - gap], &both);
+        box_join(&s->box[t], &here);
+        last = here;
+    }
+    keep_whole(s, path, 1);
+    keep_whole(s, path, -1);
+}
+
+/* Does another subject's way stand at this place in frame t? Then this one is a piece of it. */
+static bool is_piece(const struct search *s, size_t path, size_t t, const struct box *at)
+{
+    for (size_t i = 0; i < s->spots[t]; i++) {
+        const struct spot *spot = &s->spot[t][i];
+        if (spot->path != path && s->subject[spot->path] && spot->box.x0 < at->x1 + PIECE_PX &&
+            spot->box.x1 > at->x0 - PIECE_PX && spot->box.y0 < at->y1 + PIECE_PX &&
+            spot->box.y1 > at->y0 - PIECE_PX)
+            return true;
+    }
+    return false;
+}
+
+/* One frame more at either end of a way; with `hold` to the end of the burst where it did not leave the
+ * picture.
+ */
+static void extend(struct search *s, size_t path, bool hold)
+{
+    const struct thumbs *th = s->th;
+    const struct path *p = &s->path[path];
+    struct box before = moved(&p->first_box, -p->first_vx, -p->first_vy),
+               after = moved(&p->box, p->vx, p->vy);
+    bool entered = !hold || at_border(th, &p->first_box, 0, 0) || at_border(th, &before, 0, 0) ||
+                   is_piece(s, path, p->first, &p->first_box) ||
+                   (p->first > 0 && is_piece(s, path, p->first - 1, &before));
+    bool left = !hold || at_border(th, &p->box, 0, 0) || at_border(th, &after, 0, 0) ||
+                is_piece(s, path, p->last, &p->box) ||
+                (p->last + 1 < th->n && is_piece(s, path, p->last + 1, &after));
+    box_join(&before, &p->first_box);
+    box_join(&after, &p->box);
+    if (!entered)
+        box_join(&before, &p->first_whole);
+    if (!left)
+        box_join(&after, &p->whole);
+    for (size_t u = entered && p->first > 0 ? p->first - 1 : entered ? p->first : 0; u < p->first; u++)
+        box_join(&s->box[u], &before);
+    size_t end = left ? p->last + 2 : th->n;
+    for (size_t u = p->last + 1; u < end && u < th->n; u++)
+        box_join(&s->box[u], &after);
+}
+
+static bool search_open(struct search *s, const struct thumbs *th)
+{
+    s->th = th;
+    s->spot = calloc(th->n, sizeof *s->spot);
+    s->spots = calloc(th->n, 1);
+    s->mask = malloc(th->px);
+    s->before = malloc(th->px);
+    s->turns = calloc(th->px, 1);
+    s->stack = malloc(th->px * sizeof *s->stack);
+    return s->spot != NULL && s->spots != NULL && s->mask != NULL && s->before != NULL && s->turns != NULL &&
+           s->stack != NULL;
+}
+
+static void search_release(struct search *s)
+{
+    free(s->spot);
+    free(s->spots);
+    free(s->mask);
+    free(s->before);
+    free(s->turns);
+    free(s->stack);
+    free(s);
+}
+
+static void tell(struct search *s, struct paths_told *told)
+{
+    for (size_t k = 0; k < s->paths; k++)
+        if (travels(&s->path[k], false))
+            told->largest_px = fmaxf(told->largest_px, mean_area(&s->path[k]));
+    for (size_t t = 0; t < s->th->n; t++) {
+        bool moving = false;
+        for (size_t i = 0; i < s->spots[t]; i++)
+            moving = moving || (s->spot[t][i].moving && s->spot[t][i].area > SMALL_SHARE * told->largest_px);
+        told->moving_frames += moving;
+    }
+}
+
+bool paths_find(const struct thumbs *thumbs, struct box *box, struct paths_told *told, struct err *err)
+{
+    struct search *s = calloc(1, sizeof *s);
+    *told = (struct paths_told){0};
+    if (s == NULL)
+        return err_nomem(err);
+    if (!search_open(s, thumbs)) {
+        search_release(s);
+        return err_nomem(err);
+    }
+    s->box = box;
+    count_turns(s);
+    for (size_t t = 0; t < thumbs->n; t++) {
+        find_spots(s, t);
+        follow(s, t);
+    }
+    tell(s, told);
+    for (size_t k = 0; k < s->paths; k++)
+        s->subject[k] = is_subject(&s->path[k], told->largest_px);
+    for (size_t k = 0; k < s->paths; k++)
+        if (s->subject[k])
+            join_places(s, k);
+    for (size_t k = 0; k < s->paths; k++)
+        if (s->subject[k])
+            extend(s, k, mean_area(&s->path[k]) > HOLD_SHARE * told->largest_px);
+    search_release(s);
+    return true;
+}

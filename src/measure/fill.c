@@ -1,0 +1,237 @@
+/*
+ * fill.c - frames that were decoded around their subject only, completed to whole grids.
+ *
+ * What was not decoded shows a still scene: its luma is the median of the whole frames that have no subject
+ * there, at the exposure of this frame; its texture is that of the nearest of them. The noise of luma between
+ * frames is put back, because finding subjects measures it: without it the scene would look free of noise and
+ * every threshold would fall.
+ */
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "chaffinch/measure.h"
+#include "fill.h"
+#include "pack.h"
+
+enum {
+    STRIDE = 5, /* every fifth cell is enough for noise */
+    FEW = 30,   /* differences below which a brightness says nothing */
+};
+
+bool fill_inside(const struct grid_window *w, uint32_t col, uint32_t row)
+{
+    return col >= w->col && col - w->col < w->cols && row >= w->row && row - w->row < w->rows;
+}
+
+static void choose_keys(const struct fill_input *in, struct fill_scene *scene)
+{
+    size_t there = 0, seen = 0;
+    for (size_t t = 0; t < in->n; t++)
+        there += in->whole[t] != NULL;
+    size_t take = there < FILL_KEYS ? there : FILL_KEYS;
+    for (size_t t = 0; t < in->n && scene->keys < take; t++) {
+        if (in->whole[t] == NULL)
+            continue;
+        if (seen++ == (2 * scene->keys + 1) * there / (2 * take))
+            scene->key[scene->keys++] =
+                (struct fill_key){t, in->whole[t], in->subject_of_whole[t], in->gain_of_whole[t]};
+    }
+}
+
+static float median_of(float *v, size_t n)
+{
+    for (size_t i = 1; i < n; i++)
+        for (size_t k = i; k > 0 && v[k] < v[k - 1]; k--) {
+            float swap = v[k];
+            v[k] = v[k - 1];
+            v[k - 1] = swap;
+        }
+    return n % 2 == 1 ? v[n / 2] : .5f * (v[n / 2 - 1] + v[n / 2]);
+}
+
+/* The samples of a cell: of the keys without a subject there, of all keys where there is no such key. */
+size_t fill_samples(const struct fill_scene *s, uint32_t col, uint32_t row, uint8_t sample[FILL_KEYS])
+{
+    size_t n = 0;
+    for (size_t k = 0; k < s->keys; k++)
+        if (!fill_inside(&s->key[k].subject, col, row))
+            sample[n++] = (uint8_t)k;
+    for (size_t k = 0; n == 0 && k < s->keys; k++)
+        sample[k] = (uint8_t)k;
+    return n > 0 ? n : s->keys;
+}
+
+static void find_luma(struct fill_scene *s, uint32_t cols, uint32_t rows)
+{
+    for (uint32_t row = 0; row < rows; row++)
+        for (uint32_t col = 0; col < cols; col++) {
+            size_t i = (size_t)row * cols + col;
+            uint8_t sample[FILL_KEYS];
+            float value[FILL_KEYS];
+            size_t n = fill_samples(s, col, row, sample);
+            for (size_t k = 0; k < n; k++)
+                value[k] = (float)s->key[sample[k]].grid->luma[i] / s->key[sample[k]].gain;
+            s->luma[i] = median_of(value, n);
+        }
+}
+
+static int by_value(const void *a, const void *b)
+{
+    float x = *(const float *)a, y = *(const float *)b;
+    return (x > y) - (x < y);
+}
+
+size_t fill_bin(float luma_steps)
+{
+    float bin = luma_steps / (16.0f * FILL_LUMA_STEPS);
+    return bin < 0 ? 0 : bin >= FILL_BINS ? FILL_BINS - 1 : (size_t)bin;
+}
+
+/* The noise of one brightness, from differences of neighbouring keys: 1.4826 x their median is the standard
+   deviation of a difference (Rousseeuw and Croux 1993), root two times that of a frame. */
+static float noise_of(const struct fill_scene *s, uint32_t cols, uint32_t rows, size_t bin, float *room)
+{
+    size_t n = 0;
+    for (size_t k = 0; k + 1 < s->keys; k++) {
+        const struct fill_key *a = &s->key[k], *b = &s->key[k + 1];
+        for (size_t i = 0; i < (size_t)cols * rows; i += STRIDE) {
+            uint32_t col = (uint32_t)(i % cols), row = (uint32_t)(i / cols);
+            if (fill_bin(s->luma[i]) != bin || fill_inside(&a->subject, col, row) ||
+                fill_inside(&b->subject, col, row))
+                continue;
+            room[n++] = fabsf((float)a->grid->luma[i] / a->gain - (float)b->grid->luma[i] / b->gain);
+        }
+    }
+    if (n < FEW)
+        return -1.0f;
+    qsort(room, n, sizeof *room, by_value);
+    return 1.4826f * .70710678f * room[n / 2];
+}
+
+static bool find_noise(struct fill_scene *s, uint32_t cols, uint32_t rows, struct err *err)
+{
+    float *room = malloc(((size_t)cols * rows / STRIDE + 1) * FILL_KEYS * sizeof *room);
+    if (room == NULL)
+        return err_nomem(err);
+    float known = -1.0f;
+    for (size_t b = 0; b < FILL_BINS; b++) {
+        s->noise[b] = noise_of(s, cols, rows, b, room);
+        if (s->noise[b] < 0)
+            s->noise[b] = known;
+        known = s->noise[b];
+    }
+    for (size_t b = FILL_BINS; b-- > 0;) { /* the darkest ones take that of the next brighter */
+        if (s->noise[b] < 0)
+            s->noise[b] = known < 0 ? 0 : known;
+        known = s->noise[b];
+    }
+    free(room);
+    return true;
+}
+
+/* About a normal variate of variance 1: the sum of four uniform ones, from the bits of a mixed number
+   (splitmix64: Steele, Lea and Flood 2014). */
+static float deviate(uint64_t frame, uint64_t cell)
+{
+    uint64_t z = (frame << 32 | cell) + 0x9e3779b97f4a7c15u;
+    z = (z ^ z >> 30) * 0xbf58476d1ce4e5b9u;
+    z = (z ^ z >> 27) * 0x94d049bb133111ebu;
+    z ^= z >> 31;
+    uint64_t sum = (z & 0xffff) + (z >> 16 & 0xffff) + (z >> 32 & 0xffff) + (z >> 48);
+    return ((float)sum / 65536.0f - 2.0f) * 1.7320508f;
+}
+
+/* The key nearest in time whose cell shows the scene. */
+static size_t nearest_key(const struct fill_scene *s, size_t frame, uint32_t col, uint32_t row)
+{
+    uint8_t sample[FILL_KEYS];
+    size_t n = fill_samples(s, col, row, sample), best = sample[0], best_far = SIZE_MAX;
+    for (size_t k = 0; k < n; k++) {
+        size_t at = s->key[sample[k]].frame, far = at > frame ? at - frame : frame - at;
+        if (far < best_far) {
+            best = sample[k];
+            best_far = far;
+        }
+    }
+    return best;
+}
+
+static void fill_cell(const struct fill_scene *s, const struct grid_part *part, size_t frame, uint32_t col,
+                      uint32_t row, uint16_t *luma, uint8_t *const *plane)
+{
+    size_t i = (size_t)row * part->cols + col;
+    const struct grid *key = s->key[nearest_key(s, frame, col, row)].grid;
+    float noise = s->noise[fill_bin(s->luma[i])] * deviate(frame, i);
+    float y = (s->luma[i] + noise) * part->gain;
+    luma[i] = (uint16_t)(y < 0 ? 0 : y > 255.0f * FILL_LUMA_STEPS ? 255.0f * FILL_LUMA_STEPS : y + .5f);
+    for (size_t p = 0; p < GRID_PLANES; p++)
+        plane[p][i] = key->plane[p][i];
+}
+
+static bool fill_frame(const struct fill_scene *s, const struct grid_part *part, size_t frame,
+                       uint8_t **bytes, struct grid *grid, struct err *err)
+{
+    *grid =
+        (struct grid){part->width_px, part->height_px, part->cell_px, part->cols, part->rows, NULL, {NULL}};
+    size_t n = (size_t)part->cols * part->rows, head = pack_whole(grid, NULL) - n * PACK_CELL_BYTES;
+    uint8_t *out = malloc(pack_whole(grid, NULL)), *plane[GRID_PLANES];
+    if (out == NULL)
+        return err_nomem(err);
+    (void)pack_whole(grid, out);
+    pack_planes(out + head, n, &grid->luma, grid->plane);
+    uint16_t *luma = (uint16_t *)(void *)(out + head);
+    for (size_t p = 0; p < GRID_PLANES; p++)
+        plane[p] = out + head + n * sizeof(uint16_t) + p * n;
+    const struct grid_window *w = &part->window;
+    for (uint32_t row = 0; row < part->rows; row++)
+        for (uint32_t col = 0; col < part->cols; col++) {
+            if (!fill_inside(w, col, row)) {
+                fill_cell(s, part, frame, col, row, luma, plane);
+                continue;
+            }
+            size_t from = (size_t)(row - w->row) * w->cols + (col - w->col);
+            size_t to = (size_t)row * part->cols + col;
+            luma[to] = part->luma[from];
+            for (size_t p = 0; p < GRID_PLANES; p++)
+                plane[p][to] = part->plane[p][from];
+        }
+    *bytes = out;
+    return true;
+}
+
+bool fill_scene_open(struct fill_scene *scene, const struct fill_input *input, struct err *err)
+{
+    *scene = (struct fill_scene){.keys = 0};
+    choose_keys(input, scene);
+    if (scene->keys == 0)
+        return err_set(err, ERR_NOT_FOUND, "no frame of the burst was decoded as a whole");
+    uint32_t cols = scene->key[0].grid->cols, rows = scene->key[0].grid->rows;
+    scene->luma = malloc((size_t)cols * rows * sizeof *scene->luma);
+    if (scene->luma == NULL)
+        return err_nomem(err);
+    find_luma(scene, cols, rows);
+    return find_noise(scene, cols, rows, err);
+}
+
+void fill_scene_release(struct fill_scene *scene)
+{
+    free(scene->luma);
+    *scene = (struct fill_scene){.keys = 0};
+}
+
+bool grids_fill(const struct fill_input *input, uint8_t **bytes, struct grid *grid, struct err *err)
+{
+    struct fill_scene scene;
+    size_t parts = 0;
+    for (size_t t = 0; t < input->n; t++)
+        parts += input->part[t] != NULL;
+    if (parts == 0)
+        return true;
+    bool ok = fill_scene_open(&scene, input, err);
+    for (size_t t = 0; ok && t < input->n; t++)
+        if (input->part[t] != NULL)
+            ok = fill_frame(&scene, input->part[t], t, &bytes[t], &grid[t], err);
+    fill_scene_release(&scene);
+    return ok;
+}

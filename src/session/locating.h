@@ -1,0 +1,33 @@
+/*
+ * locating.h - which part of each frame to decode, from the thumbnails of its burst.
+ *
+ * Works burst by burst, in windows of at most LOCATE_FRAMES frames; memory holds the thumbnails of the
+ * windows that are under way.
+ */
+#ifndef CHAFFINCH_SESSION_LOCATING_H
+#define CHAFFINCH_SESSION_LOCATING_H
+
+#include "chaffinch/locate.h"
+#include "chaffinch/session.h"
+#include "jobs.h"
+
+/* A frame that is to be measured. */
+struct locating_frame {
+    int64_t burst;
+    struct job_part part; /* out; wanted = false: as a whole */
+};
+
+struct locating_told {
+    uint64_t frames, whole, empty;            /* decided upon; decoded as a whole; not decoded at all */
+    uint64_t windows, answer[LOCATE_ANSWERS]; /* windows of bursts by answer */
+};
+
+/* Path of the JPEG of frame i, malloc'ed; NULL where it has none, or with err set. */
+typedef char *locating_path(void *context, size_t i, struct err *err);
+
+/* `frame` in order of burst and position. A file that cannot be read counts as one without a thumbnail: the
+   measuring that follows says what is wrong with it. */
+bool locating_run(struct session *s, struct worker_pool *workers, struct locating_frame *frame, size_t n,
+                  locating_path *path, void *context, struct locating_told *told, struct err *err);
+
+#endif
