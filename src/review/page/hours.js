@@ -1,60 +1,40 @@
-/* The line of hours: clock time across, each pass a mark as high as its sharpness. It is painted, not built of
-   elements, and only what is in sight is painted, so that 2,000 passes move smoothly. */
+/* The place of the line of hours: the session at a glance, and the best frame of the pass one points at. */
 import { el, button, say, calm } from "./dom.js";
-import { coloursOf, paintPass, passMark, shapeOf } from "./marks.js";
-import { clockMarks, clockText, placeByPromise, placeInTime } from "./timeline.js";
+import { passMark } from "./marks.js";
+import { placeByPromise, placeInTime } from "./timeline.js";
 import { passes, setOrder, store, burst as loadBurst, known, nextOpen, indexOf } from "./store.js";
 import { keySign } from "./keys.js";
+import { createLine } from "./line.js";
 import { Pane } from "./pane.js";
 import { words } from "./words.js";
 
-const PAD = 14,
-  FOOT = 44,
-  TOP = 14;
+const samePass = (a, b) => a.burst.burst === b.burst.burst && a.pass.pass === b.pass.pass;
+const NEARER = 1.6;
 
 export function createHours(app) {
-  const canvas = el("canvas", { class: "hours-canvas", "aria-hidden": "true" });
-  const line = el(
-    "div",
-    {
-      class: "hours-line",
-      role: "slider",
-      tabindex: 0,
-      "aria-label": words.hours.label,
-      "aria-valuemin": 1,
-      "aria-orientation": "horizontal",
-    },
-    canvas,
-  );
+  const line = createLine(describe, () => open());
   const pane = new Pane(words.hours.preview);
   pane.fill = 0.92;
   const title = el("h2"),
     facts = el("p", { class: "facts" }),
-    verdict = el("p");
-  const look = button("", () => view.actions.look(), { class: "main" });
-  const goOn = button("", () => resume());
-  const order = button("", () => view.actions.order());
+    verdict = el("p"),
+    sum = el("p", { class: "sum" });
+  const look = button("", () => open(), { class: "main" }),
+    goOn = button("", resume),
+    order = button("", reorder);
   const legend = el("p", { class: "legend" });
   for (const shape of ["open", "part", "stays", "goes"])
     legend.append(el("span", {}, passMark(shape), ` ${words.hours.shapes[shape]}`));
-  const sum = el("p", { class: "sum" });
+  const zooms = [
+    button("−", () => line.zoomBy(1 / NEARER), { "aria-label": words.hours.farther }),
+    button("+", () => line.zoomBy(NEARER), { "aria-label": words.hours.nearer }),
+  ];
   const root = el(
     "section",
     { class: "place hours", "aria-label": words.places.hours },
     sum,
-    line,
-    el(
-      "div",
-      { class: "row spread" },
-      legend,
-      el(
-        "span",
-        { class: "row" },
-        order,
-        button("−", () => zoomBy(1 / 1.6), { "aria-label": words.hours.farther }),
-        button("+", () => zoomBy(1.6), { "aria-label": words.hours.nearer }),
-      ),
-    ),
+    line.root,
+    el("div", { class: "row spread" }, legend, el("span", { class: "row" }, order, ...zooms)),
     el(
       "div",
       { class: "preview" },
@@ -62,346 +42,91 @@ export function createHours(app) {
       el("div", {}, title, facts, verdict, el("p", { class: "row" }, look, goOn)),
     ),
   );
-
-  const layer = el("canvas"); // everything but the cursor: painted again only when something moved
-  let placed = null,
-    at = 0,
-    hover = -1,
-    zoom = 1,
-    left = 0,
-    dirty = false,
-    colours = null,
-    width = 0,
-    height = 0,
-    layered = "",
-    laid = 0;
-
-  /* ---- painting ---------------------------------------------------------- */
-
-  const xOf = (u) => PAD + (u - left) * zoom * (width - 2 * PAD);
-  const uOf = (x) => left + (x - PAD) / (zoom * (width - 2 * PAD));
-
-  function repaint() {
-    if (dirty) return;
-    dirty = true;
-    requestAnimationFrame(() => {
-      dirty = false;
-      paint();
-    });
-  }
-
-  /* Index of the first pass at or right of u. */
-  function firstFrom(u) {
-    let low = 0,
-      high = placed.at.length;
-    while (low < high) {
-      const mid = (low + high) >> 1;
-      if (placed.at[mid].u < u) low = mid + 1;
-      else high = mid;
-    }
-    return low;
-  }
-
-  function paintScale(c, base) {
-    c.font = `${fontPx()}px system-ui, 'Noto Sans', sans-serif`;
-    c.textAlign = "center";
-    const least = (fontPx() * 5.5) / (zoom * (width - 2 * PAD));
-    let free = -Infinity;
-    for (const stretch of placed.stretches)
-      for (const mark of clockMarks(stretch, least)) {
-        const x = xOf(mark.u),
-          text = clockText(mark.s, zoom > 20 && !mark.exact),
-          half = c.measureText(text).width / 2;
-        if (x - half < free || x < -60 || x > width + 60) continue;
-        c.fillStyle = colours.slate;
-        c.fillRect(Math.round(x), base, 1, 5);
-        c.fillStyle = colours.soft;
-        c.fillText(text, Math.min(width - half, Math.max(half, x)), base + 12 + fontPx());
-        free = x + half + 10;
-      }
-    for (const gap of placed.gaps) paintGap(c, xOf(gap.u), base);
-  }
-
-  /* Hours in which nothing flew, folded. */
-  function paintGap(c, x, base) {
-    c.fillStyle = colours.paper;
-    c.fillRect(x - 5, base - 3, 10, 6);
-    c.strokeStyle = colours.ink;
-    c.lineWidth = 1.2;
-    c.beginPath();
-    for (const d of [-5, 3]) (c.moveTo(x + d, base + 6), c.lineTo(x + d + 3, base - 6));
-    c.stroke();
-  }
-
-  function contextOf(node, k) {
-    const c = node.getContext("2d");
-    c.setTransform(k, 0, 0, k, 0, 0);
-    c.clearRect(0, 0, width, height);
-    return c;
-  }
-
-  /* Marks get smaller where many are in sight. */
-  function sizeOf(n) {
-    return Math.min(7, Math.max(2, ((width - 2 * PAD) / Math.max(1, n)) * 0.4));
-  }
-
-  function paintLayer(k, base, from, to) {
-    [layer.width, layer.height] = [canvas.width, canvas.height];
-    const c = contextOf(layer, k);
-    c.fillStyle = colours.ink;
-    c.fillRect(0, base, width, 1.2);
-    paintScale(c, base);
-    for (let i = from; i < to; i++) paintOne(c, i, base, sizeOf(to - from));
-  }
-
-  function paint() {
-    if (!placed || root.hidden || width === 0) return;
-    const k = devicePixelRatio || 1,
-      base = height - FOOT,
-      c = contextOf(canvas, k);
-    const from = firstFrom(uOf(-10)),
-      to = firstFrom(uOf(width + 10)),
-      now = [zoom, left, canvas.width, canvas.height, laid].join();
-    colours ??= coloursOf(root);
-    if (now !== layered) paintLayer(k, base, from, to);
-    layered = now;
-    c.drawImage(layer, 0, 0, width, height);
-    for (const i of [at, hover])
-      if (i >= 0 && placed.at[i]) paintCursor(c, i, base, i === at, Math.max(sizeOf(to - from), 4));
-  }
-
-  const heightOf = (pass, base) => base - 10 - (pass.sharpness ?? 0) * (base - 10 - TOP);
-
-  function paintOne(c, i, base, r) {
-    const { p, u } = placed.at[i];
-    paintPass(c, shapeOf(p.pass), xOf(u), heightOf(p.pass, base), base, r, colours);
-  }
-
-  function paintCursor(c, i, base, focus, r) {
-    const { p, u } = placed.at[i],
-      x = xOf(u);
-    paintPass(c, shapeOf(p.pass), x, heightOf(p.pass, base), base, r + 1.5, colours);
-    c.strokeStyle = colours.ink;
-    c.lineWidth = focus ? 2 : 1;
-    c.beginPath();
-    c.arc(x, heightOf(p.pass, base), r + 5, 0, 2 * Math.PI);
-    c.stroke();
-    if (!focus) return;
-    c.fillStyle = colours.ink;
-    c.beginPath();
-    (c.moveTo(x, base + 8), c.lineTo(x - 6, base + 16), c.lineTo(x + 6, base + 16));
-    c.fill();
-  }
-
-  const fontPx = () => parseFloat(getComputedStyle(document.documentElement).fontSize) * 0.78;
-
-  new ResizeObserver(() => {
-    const k = devicePixelRatio || 1;
-    width = line.clientWidth;
-    height = line.clientHeight;
-    canvas.width = Math.round(width * k);
-    canvas.height = Math.round(height * k);
-    repaint();
-  }).observe(line);
-
-  /* ---- moving ------------------------------------------------------------ */
-
-  function clampLeft() {
-    left = Math.min(Math.max(0, left), 1 - 1 / zoom);
-  }
-
-  function zoomBy(factor, u = placed.at[at]?.u ?? 0.5) {
-    const before = zoom;
-    zoom = Math.min(400, Math.max(1, zoom * factor));
-    left = u - (u - left) * (before / zoom);
-    clampLeft();
-    repaint();
-  }
-
-  function intoSight() {
-    const u = placed.at[at].u,
-      margin = 0.06 / zoom;
-    if (u < left + margin) left = u - margin;
-    if (u > left + 1 / zoom - margin) left = u + margin - 1 / zoom;
-    clampLeft();
-  }
-
-  function move(to) {
-    if (!placed?.at.length) return;
-    at = Math.max(0, Math.min(placed.at.length - 1, to));
-    hover = -1;
-    intoSight();
-    repaint();
-    describe();
-  }
-
-  function nearest(x) {
-    const i = firstFrom(uOf(x)),
-      before = placed.at[i - 1],
-      after = placed.at[i];
-    if (!before) return i < placed.at.length ? i : -1;
-    return after && xOf(after.u) - x < x - xOf(before.u) ? i : i - 1;
-  }
-
-  /* ---- mouse and touch --------------------------------------------------- */
-
-  const touching = new Map();
-  let moved = 0;
-
-  line.addEventListener("pointerdown", (e) => {
-    line.setPointerCapture(e.pointerId);
-    touching.set(e.pointerId, e.offsetX);
-    if (touching.size === 1) moved = 0;
-  });
-  line.addEventListener("pointermove", (e) => {
-    if (!placed?.at.length) return;
-    if (!touching.has(e.pointerId)) return hoverAt(nearest(e.offsetX));
-    const old = touching.get(e.pointerId),
-      others = [...touching].filter(([id]) => id !== e.pointerId);
-    touching.set(e.pointerId, e.offsetX);
-    moved += Math.abs(e.offsetX - old);
-    if (others.length) pinch(others[0][1], old, e.offsetX);
-    else if (moved > 5) {
-      left -= (e.offsetX - old) / (zoom * (width - 2 * PAD));
-      clampLeft();
-      repaint();
-    }
-  });
-  for (const end of ["pointerup", "pointercancel"])
-    line.addEventListener(end, (e) => {
-      touching.delete(e.pointerId);
-      if (end === "pointerup" && moved <= 5 && placed?.at.length) tap(nearest(e.offsetX));
-    });
-  line.addEventListener("pointerleave", () => hoverAt(-1));
-  line.addEventListener("dblclick", () => view.actions.look());
-  line.addEventListener(
-    "wheel",
-    (e) => {
-      if (e.deltaY === 0) return;
-      e.preventDefault();
-      zoomBy(Math.exp(-e.deltaY / 300), uOf(e.offsetX));
-    },
-    { passive: false },
-  );
-
-  function pinch(other, old, now) {
-    const before = Math.abs(old - other) || 1,
-      after = Math.abs(now - other) || 1;
-    zoomBy(after / before, uOf((now + other) / 2));
-  }
-
-  function hoverAt(i) {
-    if (i === hover) return;
-    hover = i;
-    repaint();
-    describe();
-  }
-
-  function tap(i) {
-    if (i === at) return view.actions.look();
-    move(i);
-  }
-
-  /* ---- telling ----------------------------------------------------------- */
-
   let wanted = 0;
 
+  /* The pass under the cursor, else the one that has the focus. */
   function describe() {
-    const shown = placed.at[hover >= 0 ? hover : at]?.p;
+    const shown = line.shown();
     pane.root.hidden = look.hidden = goOn.hidden = !shown;
     if (!shown) return (say(title, words.hours.none(store.session)), say(facts, ""), say(verdict, ""));
     say(title, words.hours.title(shown));
     say(facts, words.hours.facts(shown));
     say(verdict, words.hours.verdict(shown));
-    line.setAttribute("aria-valuenow", String(at + 1));
-    line.setAttribute("aria-valuetext", words.hours.spoken(placed.at[at].p, at + 1, placed.at.length));
+    line.speak(words.hours.spoken(line.focused(), line.at() + 1, line.size()));
     pane.showSmall(shown.pass.best);
     clearTimeout(wanted);
     wanted = setTimeout(() => showBest(shown), known(shown.burst.burst) ? 0 : 60);
   }
 
-  async function showBest({ burst, pass }) {
-    const detail = await loadBurst(burst.burst).catch(() => null);
-    const frame = detail?.frames.find((f) => f.id === pass.best);
-    const now = placed.at[hover >= 0 ? hover : at]?.p;
-    if (frame && now.burst === burst && now.pass.pass === pass.pass) pane.showFrame(detail, frame, pass.pass);
+  async function showBest(shown) {
+    const detail = await loadBurst(shown.burst.burst).catch(() => null);
+    const frame = detail?.frames.find((f) => f.id === shown.pass.best);
+    if (frame && samePass(line.shown(), shown)) pane.showFrame(detail, frame, shown.pass.pass);
+  }
+
+  function open() {
+    const shown = line.shown();
+    if (shown) app.lookAt(shown);
+  }
+
+  /* Where one looks, if that is open, else the next open pass. */
+  function nextHere() {
+    const here = line.focused();
+    return nextOpen(here ? indexOf(here.burst.burst, here.pass.pass) - 1 : -1);
   }
 
   function resume() {
-    const next = nextOpen(at - 1);
+    const next = nextHere();
     if (next) app.lookAt(next);
     else app.go("after");
   }
 
   function lay() {
-    const keep = placed?.at[at]?.p,
-      list = passes();
-    placed = store.order === "promise" ? placeByPromise(list) : placeInTime(list);
-    if (keep)
-      at = Math.max(
-        0,
-        placed.at.findIndex(({ p }) => p.burst.burst === keep.burst.burst && p.pass.pass === keep.pass.pass),
-      );
-    line.setAttribute("aria-valuemax", String(placed.at.length));
-    laid++;
+    const promise = store.order === "promise";
+    line.show(promise ? placeByPromise(passes()) : placeInTime(passes()), samePass);
     say(sum, words.hours.sum(store.session));
     look.replaceChildren(words.hours.look, el("kbd", {}, keySign("hours", "look")));
     order.replaceChildren(
-      store.order === "promise" ? words.hours.byTime : words.hours.byPromise,
+      promise ? words.hours.byTime : words.hours.byPromise,
       el("kbd", {}, keySign("hours", "order")),
     );
-    goOn.textContent = nextOpen(at - 1) ? words.hours.resume : words.hours.allJudged;
+    goOn.textContent = nextHere() ? words.hours.resume : words.hours.allJudged;
     describe();
-    repaint();
   }
 
-  /* Marks glide to their new order, unless the person asked for calm. */
+  /* The marks fade into their new order, unless the person asked for calm. */
   function reorder() {
     setOrder(store.order === "promise" ? "time" : "promise");
-    move(at);
-    if (calm.matches) return;
-    line.animate([{ opacity: 0.2 }, { opacity: 1 }], { duration: 220 });
+    line.move(line.at());
+    if (!calm.matches) line.root.animate([{ opacity: 0.2 }, { opacity: 1 }], { duration: 220 });
   }
 
-  const view = {
+  const by = (d) => () => line.move(line.at() + d);
+  return {
     name: "hours",
     root,
-    focus: () => line,
+    focus: () => line.root,
     show({ burst, pass } = {}) {
       lay();
-      if (burst)
-        at = Math.max(
-          0,
-          placed.at.findIndex(({ p }) => p.burst.burst === burst && p.pass.pass === pass),
-        );
-      move(at);
+      line.move(burst ? line.find((p) => p.burst.burst === burst && p.pass.pass === pass) : line.at());
     },
     hide() {},
     update(kind) {
       if (kind !== "connection") lay();
     },
-    recolour() {
-      colours = null;
-      laid++;
-      repaint();
-    },
+    recolour: line.recolour,
+    here: line.focused,
     actions: {
-      earlier: () => move(at - 1),
-      later: () => move(at + 1),
-      back10: () => move(at - 10),
-      on10: () => move(at + 10),
-      first: () => move(0),
-      last: () => move(placed.at.length - 1),
-      nearer: () => zoomBy(1.6),
-      farther: () => zoomBy(1 / 1.6),
+      earlier: by(-1),
+      later: by(1),
+      back10: by(-10),
+      on10: by(10),
+      first: () => line.move(0),
+      last: () => line.move(line.size() - 1),
+      nearer: () => line.zoomBy(NEARER),
+      farther: () => line.zoomBy(1 / NEARER),
       order: reorder,
-      look: () => {
-        const here = placed.at[hover >= 0 ? hover : at];
-        if (here) app.lookAt(here.p);
-      },
+      look: open,
     },
-    here: () => placed?.at[at]?.p || null,
-    indexOf,
   };
-  return view;
 }
