@@ -10,6 +10,7 @@ def check(checks, out, session, crowd, store):
     try:
         one_frame(checks, engine, page)
         eyes(checks, engine, page)
+        by_pointer(checks, page)
         damaged(checks, page)
         ways_to_look(checks, page)
         whole_session(checks, engine, page)
@@ -64,6 +65,28 @@ def one_frame(checks, engine, page):
     time.sleep(0.6)
     rows = [r for r in engine.frames().values() if not r["decided_in_camera"] and r["decision"]]
     checks.that(not rows, "every step can be taken back")
+
+
+def by_pointer(checks, page):
+    """Mouse and touch: a mark on the line of hours, the curve, a neighbour, an area."""
+    page.open("hours")
+    page.press("home")
+    page.point("touch", ".hours-line", 0.97, 0.5)
+    last = page.js("const l = document.querySelector('.hours-line'); return l.getAttribute('aria-valuenow') === l.getAttribute('aria-valuemax')")
+    checks.that(last, "a touch chooses the nearest pass")
+    page.point("touch", ".hours-line", 0.97, 0.5)
+    page.settled()
+    first = page.js("return document.querySelector('.stage .middle .pane').dataset.shown")
+    page.point("mouse", ".navigator", 0.4, 0.8)
+    page.settled()
+    second = page.js("return document.querySelector('.stage .middle .pane').dataset.shown")
+    page.js("document.querySelector('.stage .slot:last-child .pane').click()")
+    page.settled()
+    third = page.js("return document.querySelector('.stage .middle .pane').dataset.shown")
+    checks.that(len({first, second, third}) == 3, "the curve and a neighbour are picked by pointer")
+    page.open("areas")
+    page.point("mouse", ".surface", 0.1, 0.2, 0.3, 0.6)
+    checks.that("10 % from the left, 20 % from the top, 20 % wide, 40 % high" in page.js("return document.querySelector('.draft').getAttribute('aria-label')"), "an area is drawn with the mouse")
 
 
 def eyes(checks, engine, page):

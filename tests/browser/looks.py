@@ -117,7 +117,11 @@ def wall(checks, out, crowd, store):
         time.sleep(0.3)
         back = [b for b in page.get("api/session")["bursts"] if b.get("recalled")]
         checks.that(len(back) == 1, "one key brings an empty burst back")
-        page.press("r")
+        page.press("r", "n")
+        page.until("return document.querySelectorAll('.wall .fallen').length === 1", "a burst that has fallen")
+        checks.that(sum(r["decision"] == "reject" for r in engine.frames().values()) == 5, "one key rejects the five frames of an empty burst")
+        page.press("back")
+        page.until("return document.querySelectorAll('.wall .fallen').length === 0", "a burst that is back")
     finally:
         page.quit()
         engine.stop()

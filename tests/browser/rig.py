@@ -115,6 +115,18 @@ class Page:
             ActionChains(self.driver, duration=0).send_keys(NAMED.get(name, name)).perform()
         return len(names)
 
+    def point(self, kind, selector, x, y, to_x=None, to_y=None):
+        """Presses at a share of an element, drags to another one where told, lets go."""
+        box = self.js("const b = document.querySelector(arguments[0]).getBoundingClientRect(); return [b.left, b.top, b.width, b.height]", selector)
+        at = lambda u, v: {"x": box[0] + u * box[2], "y": box[1] + v * box[3]}
+        start, end = at(x, y), at(x if to_x is None else to_x, y if to_y is None else to_y)
+        if kind == "touch":
+            self.driver.execute_cdp_cmd("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [start]})
+            self.driver.execute_cdp_cmd("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+            return
+        for name, where in (("mouseMoved", start), ("mousePressed", start), ("mouseMoved", end), ("mouseReleased", end)):
+            self.driver.execute_cdp_cmd("Input.dispatchMouseEvent", {"type": name, "button": "left", "buttons": 1, "clickCount": 1, **where})
+
     def get(self, path):
         return self.wait_js("const done = arguments[1]; fetch(arguments[0]).then((r) => r.json()).then(done, (e) => done({error: String(e)}))", path)
 
