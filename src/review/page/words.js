@@ -187,7 +187,8 @@ export const words = {
           ]),
         ]);
       else rows.push(["sharpness", s ? "not known" : "no subject here"]);
-      if (f.clipped > 0.0005) rows.push(["clipped highlights", share(f.clipped)]);
+      const clipped = s?.clipped ?? f.clipped;
+      if (clipped > 0.0005) rows.push(["clipped highlights", share(clipped)]);
       if (f.judged_w && f.judged_w < f.w) rows.push(["judged on", `a ${f.judged_w} × ${f.judged_h} preview`]);
       return rows.filter(([, value]) => value);
     },
