@@ -153,9 +153,11 @@ static void flag_pass(struct rank_scores *scores, const double *clear, uint32_t 
         struct rank_item *item = &scores->item[i];
         if (item->pass != pass || !complete_flight(item))
             continue;
-        if ((by_size && small_for_pass(item, &usual)) || (by_doubt && clear[i] < VEILED))
+        /* Doubt is no proof: of frames that mostly are where scenery moves by itself, most are in full sight.
+         */
+        if (by_size && small_for_pass(item, &usual))
             item->flags |= RANK_F_HIDDEN;
-        else if (is_piece(scores, i, &usual, by_size, scratch))
+        else if ((by_doubt && clear[i] < VEILED) || is_piece(scores, i, &usual, by_size, scratch))
             item->flags |= RANK_F_PIECE;
     }
 }

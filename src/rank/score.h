@@ -61,8 +61,9 @@ bool sharp_scene(const struct subject_input *input, const struct subject_burst *
 
 /* Share of the inner cells of a region that are SUBJECT_CLEAR. */
 double clear_share(const struct subject_region *region);
-/* Sets RANK_F_HIDDEN where the visible area falls well below what the subject shows elsewhere, or where most
-   of it is doubtful; clear[i] is the share for item i. False with ERR_NOMEM. */
+/* Sets RANK_F_HIDDEN where the visible area and length fall well below what the subject shows elsewhere, and
+   RANK_F_PIECE where the area alone does, or where most of it is doubtful; clear[i] is the share for item i.
+   False with ERR_NOMEM. */
 bool flag_hidden(const struct subject_burst *found, const double *clear, struct rank_scores *scores,
                  struct err *err);
 

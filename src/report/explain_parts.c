@@ -156,9 +156,8 @@ bool explain_rule(struct str *out, const struct explain_facts *facts, const stru
         str_append(out, "a subject that reaches the edge of the frame does not compete.");
         return true;
     case RANK_HIDDEN:
-        str_append(out,
-                   "a subject that shows much less of its length and area than in the rest of its pass, or "
-                   "most of which is behind something, does not compete.");
+        str_append(out, "a subject that shows much less of its length and area than in the rest of its pass "
+                        "does not compete.");
         return true;
     case RANK_AT_REST:
         str_append(out, "where something flies, a frame at rest does not compete.");

@@ -183,8 +183,9 @@ static void say_subject(const struct words *w)
     if (item->flags & RANK_F_AT_REST)
         str_append(w->out, "It is at rest here.\n");
     if (item->flags & RANK_F_PIECE)
-        str_append(w->out, "It looks smaller here than in the frames around: perhaps only a piece of it was "
-                           "found, so it was not kept.\n");
+        str_append(w->out,
+                   "It looks smaller here than in the frames around, or is where scenery moves by itself: "
+                   "perhaps only a piece of it was found, so it was not kept.\n");
     if (item->flags & RANK_F_UNSURE)
         str_append(w->out, "Where exactly it is could not be told for sure.\n");
     say_blur(w);
