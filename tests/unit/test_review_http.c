@@ -215,8 +215,8 @@ static const char *body_heard(void)
 START_TEST(the_page_is_there_and_locked_down)
 {
     static const char *const headers[] = {
-        "Content-Security-Policy: default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' "
-        "blob:; connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'\r\n",
+        ("Content-Security-Policy: default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' "
+         "blob:; connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'\r\n"),
         "X-Content-Type-Options: nosniff\r\n", "Referrer-Policy: no-referrer\r\n",
         "Cache-Control: no-store\r\n", "Content-Type: text/html; charset=utf-8\r\n"};
     ck_assert_int_eq(get(""), 200);
@@ -241,8 +241,8 @@ START_TEST(strangers_and_nonsense_are_refused)
         "GET /TOKEN/%2e%2e/%2e%2e/etc/passwd HTTP/1.1\r\nHost: 127.0.0.1:PORT\r\n\r\n",
         "GET /TOKEN/index.html%00.css HTTP/1.1\r\nHost: 127.0.0.1:PORT\r\n\r\n",
         "GET /TOKEN/picture/77777/small HTTP/1.1\r\nHost: 127.0.0.1:PORT\r\n\r\n",
-        "POST /TOKEN/api/undo HTTP/1.1\r\nHost: 127.0.0.1:PORT\r\nOrigin: http://evil.example\r\n"
-        "X-Chaffinch: 1\r\nContent-Type: application/json\r\nContent-Length: 2\r\n\r\n{}",
+        ("POST /TOKEN/api/undo HTTP/1.1\r\nHost: 127.0.0.1:PORT\r\nOrigin: http://evil.example\r\n"
+         "X-Chaffinch: 1\r\nContent-Type: application/json\r\nContent-Length: 2\r\n\r\n{}"),
         "POST /TOKEN/api/undo HTTP/1.1\r\nHost: 127.0.0.1:PORT\r\nOrigin: http://127.0.0.1:PORT\r\n"
         "Content-Type: application/json\r\nContent-Length: 2\r\n\r\n{}",
         "POST /TOKEN/api/undo HTTP/1.1\r\nHost: 127.0.0.1:PORT\r\nContent-Type: "
