@@ -8,6 +8,9 @@
 #include <stdlib.h>
 #include <string.h>
 
+static const float MOST = 0.25f;   /* of all flicker is in the subject's place */
+static const float FLICKER = 0.3f; /* mean excess over the limit there, in limits */
+
 struct work {
     uint8_t *near, *ring, *scratch; /* near: the place and a little more, left out of what is known */
     uint32_t *cell;
@@ -70,6 +73,14 @@ static void percentiles(float *v, size_t n, float *p10, float *p50, float *p90)
     *p90 = select_nth(v, n, n - 1 - n / 10);
 }
 
+static float count_cells(const uint8_t *mask, size_t cells)
+{
+    size_t n = 0;
+    for (size_t i = 0; i < cells; i++)
+        n += mask[i] != 0;
+    return (float)n;
+}
+
 static float weight_in(const uint8_t *map, const float *weight, size_t cells)
 {
     float sum = 0;
@@ -78,7 +89,8 @@ static float weight_in(const uint8_t *map, const float *weight, size_t cells)
     return sum;
 }
 
-/* Where luma varies over time more than noise and shake explain. */
+/* Where luma varies over time more than noise and shake explain. Leaves and glitter do so in many places; an
+   animal is one place with most of it, and does so clearly. */
 static bool place_by_luma(const struct scene *scene, struct still *still, struct work *work)
 {
     size_t pick[SCENE_SAMPLE], n = scene_sample(scene, pick), i = 0;
@@ -102,10 +114,13 @@ static bool place_by_luma(const struct scene *scene, struct still *still, struct
     mask_dilate(still->place, scene->wide, scene->high, reach, work->scratch);
     mask_erode(still->place, scene->wide, scene->high, reach, work->scratch);
     float all = weight_in(still->place, work->weight, cells);
-    bool any = still_best_blob(still->place, work->weight, scene->wide, scene->high,
-                               40.0f * scene->unit * scene->unit, work->cell);
-    still->share = any ? weight_in(still->place, work->weight, cells) / fmaxf(all, 1e-6f) : 0.0f;
-    return any;
+    still->share = 0;
+    if (!still_best_blob(still->place, work->weight, scene->wide, scene->high,
+                         40.0f * scene->unit * scene->unit, work->cell))
+        return false;
+    float here = weight_in(still->place, work->weight, cells);
+    still->share = here / fmaxf(all, 1e-6f);
+    return still->share >= MOST && here >= FLICKER * count_cells(still->place, cells);
 }
 
 /* Change of fine texture over time against its amount, into `weight`; its spread there is what focus does. */
@@ -273,14 +288,6 @@ static bool fill_in(const struct scene *scene, struct still *still, struct work 
     return find_roughness(scene, still, work, wide, err);
 }
 
-static float count_cells(const uint8_t *mask, size_t cells)
-{
-    size_t n = 0;
-    for (size_t i = 0; i < cells; i++)
-        n += mask[i] != 0;
-    return (float)n;
-}
-
 bool still_find(const struct scene *scene, struct still *still, struct err *err)
 {
     *still = (struct still){0};
@@ -293,8 +300,11 @@ bool still_find(const struct scene *scene, struct still *still, struct err *err)
         err_nomem(err);
     if (done) {
         still->any = place_by_luma(scene, still, &work);
-        done = still->any ? mask_hull(still->place, scene->wide, scene->high, err)
-                          : place_by_texture(scene, still, &work, err);
+        bool restless = !still->any && still->share > 0.0f;
+        if (still->any)
+            done = mask_hull(still->place, scene->wide, scene->high, err);
+        else if (!restless)
+            done = place_by_texture(scene, still, &work, err);
     }
     if (done && still->any) {
         still->area = count_cells(still->place, cells);

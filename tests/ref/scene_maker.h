@@ -12,7 +12,7 @@
 #include "chaffinch/measure.h"
 #include "chaffinch/subject.h"
 
-enum { MAKER_MAX_FRAMES = 64 };
+enum { MAKER_MAX_FRAMES = 64, MAKER_BIRDS = 10 };
 
 struct made_bird {
     float x, y;    /* centre, px */
@@ -24,7 +24,7 @@ struct made_bird {
 };
 
 struct made_frame {
-    struct made_bird bird[3];
+    struct made_bird bird[MAKER_BIRDS];
     size_t n_birds;
     float gain;             /* 0 = 1 */
     float shift_x, shift_y; /* of the camera, px */

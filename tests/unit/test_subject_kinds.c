@@ -181,6 +181,24 @@ START_TEST(sits_all_the_while)
 }
 END_TEST
 
+/* Leaves flutter all over the place, and nothing else is about: no subject, and no proof that none was there.
+ */
+START_TEST(flutter_is_no_subject)
+{
+    static struct made_frame frame[30];
+    for (size_t t = 0; t < 30; t++)
+        for (int k = 0; k < MAKER_BIRDS; k++) {
+            struct made_bird leaf = bird_at(120.0f + 160.0f * (float)(k % 5), k < 5 ? 130.0f : 400.0f);
+            leaf.turn = 10.0f * sinf(2.1f * (float)t + (float)k);
+            leaf.salt = 31;
+            add(&frame[t], leaf);
+        }
+    struct subject_burst *found = find(frame, 30, NULL);
+    ck_assert_int_eq(found->mode, SUBJECT_UNKNOWN);
+    done(found);
+}
+END_TEST
+
 int main(void)
 {
     Suite *suite = suite_create("subject_kinds");
@@ -191,6 +209,7 @@ int main(void)
     tcase_add_test(made, hovering_is_flying);
     tcase_add_test(made, small_and_fast);
     tcase_add_test(made, sits_all_the_while);
+    tcase_add_test(made, flutter_is_no_subject);
     suite_add_tcase(suite, made);
     SRunner *runner = srunner_create(suite);
     srunner_run_all(runner, CK_NORMAL);
