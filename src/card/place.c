@@ -198,6 +198,18 @@ static bool shares_picture(const struct run *run, const struct family *family, c
     return false;
 }
 
+/* An earlier run put a file of this card and family there: the others belong to it, also where the card does
+   not give its picture this time. */
+static bool lies_there(const struct run *run, const struct family *family, const struct attempt *a)
+{
+    const struct target *session = &run->target[0];
+    for (size_t i = 0; i < family->n; i++)
+        if (family->job[i].known != TARGET_NONE && a->path[i] != NULL &&
+            strcmp(session->file[family->job[i].known].path, a->path[i]) == 0)
+            return true;
+    return false;
+}
+
 /* An error of target i while looking: the second is given up. True = go on. */
 static bool look(struct run *run, size_t i, const char *path, const struct job *job, enum place *place,
                  struct err *err)
@@ -235,7 +247,7 @@ static bool try_suffix(struct run *run, struct family *family, uint32_t suffix, 
             a->fits = a->fits && a->place[i][t] != PLACE_TAKEN;
         }
     }
-    if (!a->fits || shares_picture(run, family, a))
+    if (!a->fits || shares_picture(run, family, a) || lies_there(run, family, a))
         return true;
     for (size_t i = 0; i < family->n; i++) {
         if (a->path[i] == NULL)
