@@ -40,7 +40,7 @@ export function createEmpties(app) {
     const burst = store.burstSummary(item.number);
     say(item.caption, words.empties.caption(burst));
     item.tile.classList.toggle("lifted", Boolean(burst.recalled));
-    item.tile.classList.toggle("fallen", burst.accepted && !burst.recalled && burst.eyes === 0);
+    item.tile.classList.toggle("fallen", !burst.recalled && burst.eyes === 0);
     say(item.more, words.empties.more(burst));
   }
 

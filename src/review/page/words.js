@@ -232,7 +232,7 @@ export const words = {
     hint: (back, reject) =>
       `Nothing was seen in these bursts; what you leave stays where it is. ${back} brings a burst back: the next 'chaffinch measure' decodes it in full and looks again. ${reject} rejects it.`,
     sum: (n, back) => (n ? joined([count(n, "burst"), back && `${back} brought back`]) : "No burst is empty."),
-    caption: (b) => (b.recalled ? "brought back" : b.accepted && b.eyes === 0 ? "rejected" : clock(b.start)),
+    caption: (b) => (b.recalled ? "brought back" : b.eyes === 0 ? "reject" : clock(b.start)),
     more: (b) =>
       joined(
         [
