@@ -15,7 +15,7 @@ enum {
     FEW_PLACES = 100, /* a key that helps fewer than one place in so many is not worth its decode */
 };
 static const float SHIFT_MAX_PX = .3f, NOISE_MAX = 2.0f, SMALL_PX = 10.0f, MARGIN_PX = 2.0f,
-                   MARGIN_SHARE = .15f, COST_MAX = .8f;
+                   MARGIN_SHARE = .15f, COST_MAX = .8f, SCENERY_SHARE = .4f, CHEAP = .6f;
 
 const char *locate_answer_words(enum locate_answer answer)
 {
@@ -192,6 +192,41 @@ static float cost_of(const struct locate_frame *frame, size_t n)
     return sum / (float)n;
 }
 
+static void set_frames(const struct thumbs *th, const struct box *wide, struct locate_frame *frame)
+{
+    for (size_t t = 0; t < th->n; t++) {
+        struct locate_box b = share_of(th, &wide[t]);
+        frame[t] = (struct locate_frame){.part = b, .subject = b, .gain = th->gain[t]};
+    }
+}
+
+/* Another subject may sit in the picture while one flies: its place is decoded too, in every frame where that
+   is cheap, else in the frames that would be empty without it. Restless places all over are water and leaves.
+ */
+static bool add_rest(const struct thumbs *th, float largest_px, struct box *wide, struct locate_frame *frame,
+                     struct err *err)
+{
+    struct box rest;
+    if (!thumbs_rest(th, largest_px, &rest, err))
+        return false;
+    bool known = !box_empty(&rest) && area_of(&rest) < SCENERY_SHARE * (float)th->px;
+    struct box *both = calloc(th->n, sizeof *both);
+    if (both == NULL)
+        return err_nomem(err);
+    for (size_t t = 0; t < th->n; t++) {
+        both[t] = wide[t];
+        if (known)
+            box_join(&both[t], &rest);
+    }
+    set_frames(th, both, frame);
+    bool cheap = cost_of(frame, th->n) < CHEAP;
+    for (size_t t = 0; known && t < th->n; t++)
+        if (cheap || box_empty(&wide[t]))
+            wide[t] = both[t];
+    free(both);
+    return true;
+}
+
 static bool locate_over(const struct thumbs *th, struct locate_frame *frame, enum locate_answer *answer,
                         struct err *err)
 {
@@ -201,11 +236,9 @@ static bool locate_over(const struct thumbs *th, struct locate_frame *frame, enu
     ok = ok && paths_find(th, box, &told, err);
     if (ok && (*answer = judge(th, box, &told)) == LOCATE_PARTS) {
         widen(th, box, wide);
-        for (size_t t = 0; t < th->n; t++) {
-            struct locate_box b = share_of(th, &wide[t]);
-            frame[t] = (struct locate_frame){.part = b, .subject = b, .gain = th->gain[t]};
-        }
-        ok = choose_keys(th, wide, frame, err);
+        ok = add_rest(th, told.largest_px, wide, frame, err);
+        set_frames(th, wide, frame);
+        ok = ok && choose_keys(th, wide, frame, err);
         if (ok && cost_of(frame, th->n) > COST_MAX)
             *answer = LOCATE_NO_GAIN;
     }

@@ -51,4 +51,8 @@ struct paths_told {
    through gaps, and one that starts or ends inside the picture keeps its place. False with ERR_NOMEM. */
 bool paths_find(const struct thumbs *thumbs, struct box *box, struct paths_told *told, struct err *err);
 
+/* The box of what may sit in the picture the whole time, judged by the largest subject that flies; empty =
+   nothing. False with ERR_NOMEM. */
+bool thumbs_rest(const struct thumbs *thumbs, float largest_px, struct box *rest, struct err *err);
+
 #endif

@@ -1,0 +1,97 @@
+/*
+ * rest.c - a subject that sits in the picture the whole time while another one flies.
+ *
+ * It is part of the scene, and what it does moves its outline by less than a px of the thumbnail. But it
+ * moves all the time: its outline varies a little more than the noise, in one place of about a subject's
+ * size.
+ */
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "thumbs.h"
+
+enum { REST_PX = 8 /* a smaller place is no subject */, NEAR_PX = 2 };
+static const float CALM_SHARE =
+                       .75f, /* of the deviations of a px, the smallest: what flies past is left out */
+    RESTLESS = 1.8f, RESTLESS_LUMA = .3f, /* so many times the usual deviation, and a little */
+    SMALL = .1f, LARGE = 4.0f;            /* of the largest subject's area */
+
+static int by_value(const void *a, const void *b)
+{
+    float x = *(const float *)a, y = *(const float *)b;
+    return (x > y) - (x < y);
+}
+
+/* Mean of the smallest deviations of px i from the scene. */
+static float deviation(const struct thumbs *th, size_t i)
+{
+    float value[THUMBS_SAMPLE];
+    size_t take = th->n < THUMBS_SAMPLE ? th->n : THUMBS_SAMPLE, calm = (size_t)((float)take * CALM_SHARE);
+    for (size_t k = 0; k < take; k++)
+        value[k] = fabsf(thumbs_luma(th, (2 * k + 1) * th->n / (2 * take), i) - th->scene[i]);
+    qsort(value, take, sizeof *value, by_value);
+    float sum = 0;
+    for (size_t k = 0; k < calm; k++)
+        sum += value[k];
+    return calm > 0 ? sum / (float)calm : 0;
+}
+
+/* Takes the restless px around `start` out of the map; px up to NEAR_PX apart belong together, since only the
+   outline of a subject is restless. */
+static struct box take_place(const struct thumbs *th, uint8_t *map, uint32_t *stack, uint32_t start,
+                             size_t *px)
+{
+    struct box b = {(float)th->cols, (float)th->rows, 0, 0};
+    size_t depth = 0;
+    *px = 0;
+    stack[depth++] = start;
+    map[start] = 0;
+    while (depth > 0) {
+        uint32_t i = stack[--depth], col = i % th->cols, row = i / th->cols;
+        ++*px;
+        b.x0 = fminf(b.x0, (float)col);
+        b.y0 = fminf(b.y0, (float)row);
+        b.x1 = fmaxf(b.x1, (float)col + 1);
+        b.y1 = fmaxf(b.y1, (float)row + 1);
+        for (uint32_t r = row > NEAR_PX ? row - NEAR_PX : 0; r <= row + NEAR_PX && r < th->rows; r++)
+            for (uint32_t c = col > NEAR_PX ? col - NEAR_PX : 0; c <= col + NEAR_PX && c < th->cols; c++)
+                if (map[r * th->cols + c]) {
+                    map[r * th->cols + c] = 0;
+                    stack[depth++] = r * th->cols + c;
+                }
+    }
+    return b;
+}
+
+bool thumbs_rest(const struct thumbs *th, float largest_px, struct box *rest, struct err *err)
+{
+    float *dev = malloc(th->px * sizeof *dev), *sorted = malloc(th->px * sizeof *sorted);
+    uint8_t *map = malloc(th->px);
+    uint32_t *stack = malloc(th->px * sizeof *stack);
+    bool ok = (dev != NULL && sorted != NULL && map != NULL && stack != NULL) || err_nomem(err);
+    *rest = (struct box){0, 0, 0, 0};
+    if (ok) {
+        for (size_t i = 0; i < th->px; i++)
+            dev[i] = deviation(th, i);
+        memcpy(sorted, dev, th->px * sizeof *dev);
+        qsort(sorted, th->px, sizeof *sorted, by_value);
+        float limit = RESTLESS * sorted[th->px / 2] + RESTLESS_LUMA;
+        for (size_t i = 0; i < th->px; i++)
+            map[i] = dev[i] > limit;
+    }
+    for (uint32_t i = 0; ok && i < th->px; i++) {
+        size_t px;
+        if (!map[i])
+            continue;
+        struct box b = take_place(th, map, stack, i, &px);
+        float area = (b.x1 - b.x0) * (b.y1 - b.y0);
+        if (px >= REST_PX && area > SMALL * largest_px && area < LARGE * largest_px)
+            box_join(rest, &b);
+    }
+    free(dev);
+    free(sorted);
+    free(map);
+    free(stack);
+    return ok;
+}
