@@ -6,7 +6,7 @@
 #include "sheet.h"
 
 struct summary {
-    size_t passes, birds, rests, sharp, frames_with_bird, planes, at_start;
+    size_t passes, birds, rests, nothing_kept, sharp, frames_with_bird, planes, at_start;
     size_t cause[LESSON_CAUSES];
     double plane_x, flight_x; /* mean, as shares of the width */
     double speed;             /* mean of those known, px/s */
@@ -58,6 +58,26 @@ static void take_pass(const struct session_glimpse *b, uint32_t number, struct l
     }
 }
 
+/* Would the engine keep a frame of it? Single frames that look sharp beside soft neighbours do not count. */
+static bool keeps_one(const struct session_glimpse *b, bool *keeps, struct err *err)
+{
+    const struct rank_burst burst = {b->rests ? SUBJECT_IN_PLACE : SUBJECT_MOVING, b->rests};
+    const struct rank_options options = {.keep = 1};
+    struct rank_frame *frame = calloc(b->n_frames + 1, sizeof *frame);
+    if (frame == NULL)
+        return err_nomem(err);
+    for (size_t i = 0; i < b->n_frames; i++)
+        frame[i].measured = true;
+    for (size_t i = 0; i < b->scores.n; i++)
+        frame[b->scores.item[i].frame].time_ns = b->scores.item[i].time_ns;
+    bool ok = rank_choose(&burst, b->scores.item, b->scores.n, frame, b->n_frames, &options, err);
+    *keeps = false;
+    for (size_t i = 0; ok && i < b->n_frames; i++)
+        *keeps = *keeps || frame[i].proposal == RANK_KEEP;
+    free(frame);
+    return ok;
+}
+
 static bool sum_up(const struct session_glance *glance, struct summary *s, struct err *err)
 {
     for (size_t i = 0; i < glance->n; i++) {
@@ -68,6 +88,10 @@ static bool sum_up(const struct session_glance *glance, struct summary *s, struc
         for (uint32_t pass = 1; pass <= b->n_passes; pass++)
             take_pass(b, pass, sample, s);
         free(sample);
+        bool keeps = true;
+        if (b->n_passes > 0 && !keeps_one(b, &keeps, err))
+            return false;
+        s->nothing_kept += !keeps;
         s->birds += b->n_passes > 0;
         s->rests += b->rests;
         s->clipped += b->clipped / (double)glance->n;
@@ -116,7 +140,7 @@ static void write_sentence(struct str *out, const struct summary *s)
     else if (clear > 0 && s->cause[LESSON_MOTION] * 2 > clear && s->speeds > 0)
         str_printf(out, "Use a shorter shutter time, about 1/%.0f s.\n",
                    s->speed / (double)s->speeds / LESSON_LINE_PX);
-    else if (s->sharp * 8 < s->frames_with_bird)
+    else if (s->sharp * 8 < s->frames_with_bird || s->nothing_kept * 2 > s->birds)
         str_append(out, "Hardly a frame was sharp: the birds pass before or behind the plane of focus, focus "
                         "anew on their "
                         "path.\n");
