@@ -50,6 +50,7 @@ struct subject_input {
        everywhere. Marked on the picture in the middle of the burst: it goes with the scene where the camera
        moves. */
     const uint8_t *ignore;
+    double exposure_s; /* 0 = not known. Finding does not need it; scoring works out the smear of motion */
 };
 
 /* A cell of the subject; one where scenery that moves by itself may be before or behind it. */

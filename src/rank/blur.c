@@ -138,3 +138,21 @@ void blur_estimate(const struct sums *sums, struct blur *out)
     if (!isfinite(out->log_sigma))
         *out = (struct blur){.log_sigma = 0.5 * (lo + log(MOST_PX)), .error = 1.0, .p_sharp = 0.5};
 }
+
+void blur_add_line(struct blur *blur, double line_px)
+{
+    double line = line_px * line_px / 24.0, limit = RANK_SHARP_PX * RANK_SHARP_PX - line;
+    if (!(line > 0))
+        return;
+    if (!(limit > 0)) {
+        blur->p_sharp = 0;
+    } else {
+        /* The same posterior, against the limit that motion leaves. */
+        double whole = log(RANK_SHARP_PX) - blur->log_sigma, left = 0.5 * log(limit) - blur->log_sigma;
+        double error = fmax(blur->error, 1e-3) * sqrt(2.0);
+        blur->p_sharp *= fmin(1, erfc(-left / error) / fmax(erfc(-whole / error), 1e-9));
+    }
+    double own = exp(2.0 * blur->log_sigma);
+    blur->log_sigma = 0.5 * log(own + line);
+    blur->error *= own / (own + line);
+}

@@ -40,6 +40,10 @@ struct blur {
     bool known;              /* the data say more than the flat prior does */
 };
 void blur_estimate(const struct sums *sums, struct blur *out);
+/* A line of motion leaves the detail across itself, which the energies of cells take for sharp: what speed
+   and exposure time say is added in squares. Per axis, both axes averaged, a line of L px has a variance of
+   L^2 / 24 (L^2 / 12 along it: the variance of a uniform distribution). */
+void blur_add_line(struct blur *blur, double line_px);
 
 /* Drops the outermost cells and the doubtful ones where enough remain; returns the number of cells left.
    `out` has cols * rows bytes. */

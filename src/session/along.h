@@ -17,6 +17,9 @@ struct along;
 struct along *along_start(struct session *s, struct err *err);
 void along_wait(struct along *a, int64_t burst);
 bool along_measured(struct along *a, int64_t burst, struct err *err);
+/* Bursts that wait for nothing and are not ranked: an earlier run was cut off between measuring and ranking.
+ */
+bool along_rest(struct along *a, struct err *err);
 void along_end(struct along *a); /* NULL is accepted */
 
 #endif

@@ -7,7 +7,7 @@
 #include "packs.h"
 
 /* Goes up when the recipe of subjects or scores changes, so that stored summaries are made anew. */
-#define RECIPE "chaffinch recipe 5"
+#define RECIPE "chaffinch recipe 6"
 
 static bool add_member(void *context, const struct catalogue_row *row, struct err *err)
 {
@@ -37,7 +37,8 @@ static bool add_member(void *context, const struct catalogue_row *row, struct er
                                  .size = f->pack_size,
                                  .full_width_px = f->width_px,
                                  .judged_width_px = f->judged_width_px,
-                                 .focal_mm = f->focal_mm};
+                                 .focal_mm = f->focal_mm,
+                                 .exposure_s = f->exposure_s};
     if (strcmp(f->state, "measured") == 0)
         out->state = MEMBER_MEASURED;
     else if (strcmp(f->state, "unreadable") == 0)

@@ -180,7 +180,10 @@ static bool score_burst(struct look *l, const struct burst_frame *frame, const u
             view[i] = &grid[i];
         add_clipped(&grid[i], &clipped, &cells);
     }
-    const struct subject_input input = {.grid = view, .time_ns = time_ns, .n = n};
+    const struct subject_input input = {.grid = view,
+                                        .time_ns = time_ns,
+                                        .n = n,
+                                        .exposure_s = n > 0 ? l->file[order[0]].meta.exposure_s : 0};
     if (ok) {
         found = subject_find(&input, err);
         ok = found != NULL && rank_score(&input, found, &out->scores, err);

@@ -336,6 +336,7 @@ static bool measure_frames(struct session *s, struct worker_pool *workers,
         /* Keep what is done even when the run was interrupted. */
         ok = flush_done(st, ok ? err : NULL) && ok;
     }
+    ok = ok && (st->along == NULL || along_rest(st->along, err));
     if (ok && !st->all)
         ok = check_bursts(st, again, err);
     stage_release(st);

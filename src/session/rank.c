@@ -237,14 +237,8 @@ void along_wait(struct along *a, int64_t burst)
         a->waits_for[burst]++;
 }
 
-bool along_measured(struct along *a, int64_t burst, struct err *err)
+static bool along_score(struct along *a, uint64_t burst, struct err *err)
 {
-    if (burst < 1 || (uint64_t)burst > a->ranking.rows.n || a->waits_for[burst] == 0 ||
-        --a->waits_for[burst] > 0)
-        return true;
-    const volatile int *stop = a->ranking.s->stop;
-    if (stop != NULL && *stop != 0) /* the next session_rank does it */
-        return true;
     struct err trouble = ERR_INIT;
     if (score_where_changed(&a->ranking, &a->ranking.rows.row[burst - 1], &trouble))
         return true;
@@ -254,6 +248,30 @@ bool along_measured(struct along *a, int64_t burst, struct err *err)
     if (err != NULL)
         *err = trouble;
     return false;
+}
+
+bool along_measured(struct along *a, int64_t burst, struct err *err)
+{
+    if (burst < 1 || (uint64_t)burst > a->ranking.rows.n || a->waits_for[burst] == 0 ||
+        --a->waits_for[burst] > 0)
+        return true;
+    const volatile int *stop = a->ranking.s->stop;
+    if (stop != NULL && *stop != 0) /* the next run does it */
+        return true;
+    return along_score(a, (uint64_t)burst, err);
+}
+
+bool along_rest(struct along *a, struct err *err)
+{
+    const volatile int *stop = a->ranking.s->stop;
+    for (uint64_t burst = 1; burst <= a->ranking.rows.n; burst++) {
+        if (stop != NULL && *stop != 0)
+            return err_set(err, ERR_INTERRUPTED,
+                           "interrupted: what was done so far is kept, the same command goes on from there");
+        if (a->waits_for[burst] == 0 && !along_score(a, burst, err))
+            return false;
+    }
+    return true;
 }
 
 void along_end(struct along *a)

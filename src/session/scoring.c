@@ -127,8 +127,11 @@ static bool score_window(const struct scene *scene, size_t first, size_t n, size
     bool ok =
         burst_grids_load(scene->s, members, first, n, &grids, err) && find_mask(scene, &grids, &mask, err);
     if (ok) {
-        const struct subject_input input = {
-            .grid = grids.view, .time_ns = grids.time_ns, .n = n, .ignore = mask};
+        const struct subject_input input = {.grid = grids.view,
+                                            .time_ns = grids.time_ns,
+                                            .n = n,
+                                            .ignore = mask,
+                                            .exposure_s = members->frame[first + n / 2].exposure_s};
         found = subject_find(&input, err);
         ok = found != NULL && rank_score(&input, found, &window, err) &&
              merge_window(scores, members, &window, first, from, err);

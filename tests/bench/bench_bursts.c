@@ -158,7 +158,8 @@ static void do_task(const struct run *run, struct studio *studio, struct task ta
         if (run->detail)
             printf("%s %u: ", condition_name(task.condition), task.seed);
         if (!run->render_only)
-            engine_judge(&burst, run->detail, run->parts, part < 2, &before, marks);
+            engine_judge(&burst, (double)condition_script(task.condition, task.seed, part).lens.exposure_s,
+                         run->detail, run->parts, part < 2, &before, marks);
         burst_release(&burst);
     }
     free(before.background);

@@ -75,8 +75,8 @@ static void decode_parts(const struct bench_burst *b, bool detail, struct grid *
                partial->skipped, partial->again);
 }
 
-void engine_judge(const struct bench_burst *b, bool detail, bool parts, bool same, struct setup *before,
-                  struct marks *marks)
+void engine_judge(const struct bench_burst *b, double exposure_s, bool detail, bool parts, bool same,
+                  struct setup *before, struct marks *marks)
 {
     struct grid grid[BENCH_FRAMES];
     const struct grid *view[BENCH_FRAMES];
@@ -93,7 +93,7 @@ void engine_judge(const struct bench_burst *b, bool detail, bool parts, bool sam
     struct partial partial = {.cost = 0};
     if (parts)
         decode_parts(b, detail, grid, &partial, marks);
-    struct subject_input input = {.grid = view, .time_ns = time_ns, .n = b->n};
+    struct subject_input input = {.grid = view, .time_ns = time_ns, .n = b->n, .exposure_s = exposure_s};
     struct rank_scores scores = {0};
     double start = now_s();
     struct subject_burst *found = subject_find(&input, &err);

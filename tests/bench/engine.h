@@ -13,7 +13,7 @@ struct setup {
  * for one of the same camera position as `before` (where there is one), which `same` knows. *before becomes
  * this one. `detail`: a line a frame on stdout. `parts`: frames decoded around their subject only
  * (partial.h). Ends the program when the engine fails. */
-void engine_judge(const struct bench_burst *b, bool detail, bool parts, bool same, struct setup *before,
-                  struct marks *marks);
+void engine_judge(const struct bench_burst *b, double exposure_s, bool detail, bool parts, bool same,
+                  struct setup *before, struct marks *marks);
 
 #endif

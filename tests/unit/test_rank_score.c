@@ -102,12 +102,33 @@ START_TEST(far_neighbours_do_nothing)
 }
 END_TEST
 
+/* A uniform distribution over L has a variance of L^2 / 12 along it and none across: L^2 / 24 a axis. */
+START_TEST(motion_is_added_in_squares)
+{
+    struct blur still = {.log_sigma = log(0.8), .error = 0.2, .p_sharp = 0.999, .known = true}, moved = still;
+    blur_add_line(&moved, 0);
+    ck_assert(moved.log_sigma == still.log_sigma && moved.p_sharp == still.p_sharp);
+    blur_add_line(&moved, 6);
+    ck_assert_double_eq_tol(exp(moved.log_sigma), sqrt(0.64 + 36.0 / 24.0), 1e-9);
+    ck_assert_double_lt(moved.error, still.error);
+    ck_assert_double_gt(moved.p_sharp, 0.95);
+    ck_assert_double_le(moved.p_sharp, still.p_sharp);
+    moved = still;
+    blur_add_line(&moved, 10.3); /* leaves .65 px of the limit of 2.2 */
+    ck_assert_double_lt(moved.p_sharp, 0.5);
+    moved = still;
+    blur_add_line(&moved, 11); /* more than the limit by itself */
+    ck_assert_double_eq(moved.p_sharp, 0);
+}
+END_TEST
+
 int main(void)
 {
     Suite *suite = suite_create("rank score");
     TCase *tests = tcase_create("parts");
     tcase_add_loop_test(tests, floor_is_of_bare_cells, 0, 2);
     tcase_add_test(tests, neighbours_steady);
+    tcase_add_test(tests, motion_is_added_in_squares);
     tcase_add_test(tests, far_neighbours_do_nothing);
     suite_add_tcase(suite, tests);
     SRunner *runner = srunner_create(suite);
