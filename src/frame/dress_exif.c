@@ -21,6 +21,7 @@ enum {
     TAG_PIXEL_X = 0xa002,
     TAG_PIXEL_Y = 0xa003,
     TAG_IMAGE_ID = 0xa420,
+    TAG_ARTIST = 0x013b,
     TAG_OWNER = 0xa430,
     TAG_BODY_SERIAL = 0xa431,
     TAG_LENS_SERIAL = 0xa435,
@@ -33,8 +34,8 @@ enum {
 
 static bool tells_place(ExifTag tag, ExifIfd ifd)
 {
-    static const int tags[] = {TAG_XMP,   TAG_IPTC,        TAG_MAKER_NOTE,  TAG_USER_COMMENT, TAG_IMAGE_ID,
-                               TAG_OWNER, TAG_BODY_SERIAL, TAG_LENS_SERIAL, TAG_CAMERA_SERIAL};
+    static const int tags[] = {TAG_XMP,    TAG_IPTC,  TAG_MAKER_NOTE,  TAG_USER_COMMENT, TAG_IMAGE_ID,
+                               TAG_ARTIST, TAG_OWNER, TAG_BODY_SERIAL, TAG_LENS_SERIAL,  TAG_CAMERA_SERIAL};
     if (ifd == EXIF_IFD_GPS)
         return true;
     for (size_t i = 0; i < sizeof tags / sizeof tags[0]; i++)

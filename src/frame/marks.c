@@ -40,17 +40,29 @@ static int rating_of(const char *text)
     return rating < 0 ? -1 : rating > 5 ? 5 : rating > 0 && rating < 1 ? 1 : (int)rating;
 }
 
+/* The rating that an earlier run wrote, as long as nobody changed it since: it is ours to change. */
+static bool is_our_rating(struct marking *m)
+{
+    return xmp_get_property(m->xmp, NS_OURS, "rating", m->text, NULL) &&
+           rating_of(xmp_string_cstr(m->text)) == m->marked->old_rating;
+}
+
 static bool mark_rating(struct marking *m, struct err *err)
 {
     char value[16];
     if (xmp_get_property(m->xmp, NS_XAP, "Rating", m->text, NULL))
         m->marked->old_rating = rating_of(xmp_string_cstr(m->text));
-    if (m->marks->rating == 0 || m->marked->old_rating != 0)
+    bool ours = m->marked->old_rating != 0 && is_our_rating(m);
+    if (m->marks->rating == 0 || m->marks->rating == m->marked->old_rating ||
+        (m->marked->old_rating != 0 && !ours))
         return true;
+    m->marked->old_rating = 0;
     (void)snprintf(value, sizeof value, "%d", m->marks->rating);
     m->marked->changed = true;
     m->marked->rated = true;
-    return xmp_set_property(m->xmp, NS_XAP, "Rating", value, 0) || library_failed("set the rating", err);
+    return (xmp_set_property(m->xmp, NS_XAP, "Rating", value, 0) &&
+            xmp_set_property(m->xmp, NS_OURS, "rating", value, 0)) ||
+           library_failed("set the rating", err);
 }
 
 /* ---- keywords ------------------------------------------------------------------------------------------ */

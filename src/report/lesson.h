@@ -124,6 +124,7 @@ struct lesson_setup {
     double exposure_s;                   /* median */
     double fps;
     size_t n_sharp;
+    size_t frames_sharp, frames_whole;   /* of all its passes */
     double sharp, sharp_low, sharp_high; /* frames a pass within the sharp zone */
     size_t at_start, at_end;
     double entered; /* median frames before a subject entered */

@@ -7,7 +7,7 @@
 #define LEAST_SCATTER 0.05
 #define STRAY_SHARE 0.06 /* of the way flown: a flight keeps to its quadratic this well */
 
-enum { TERMS = 3, LEAST_SAMPLES = 4, LEAST_BLURS = 5 };
+enum { TERMS = 3, LEAST_SAMPLES = 4, LEAST_BLURS = 5, NEAR_SAMPLES = 7 };
 
 /* Weighted least squares of v = c0 + c1 t + c2 t^2: normal equations and their inverse. */
 struct quadratic {
@@ -155,6 +155,28 @@ static bool fit_blur(const struct lesson_sample *sample, size_t n, double mid, s
     return true;
 }
 
+/* Where the subject was at a time, by the samples around it: a way over the whole pass is bent where a bird
+   turns. A straight line through the nearest ones. */
+static double near_at(const struct lesson_sample *sample, size_t n, double at_s, bool vertical)
+{
+    size_t from = 0;
+    while (from + NEAR_SAMPLES < n &&
+           fabs(sample[from + NEAR_SAMPLES].t_s - at_s) < fabs(sample[from].t_s - at_s))
+        from++;
+    size_t end = from + NEAR_SAMPLES < n ? from + NEAR_SAMPLES : n;
+    double t = 0, v = 0, tt = 0, tv = 0, k = (double)(end - from);
+    for (size_t i = from; i < end; i++) {
+        t += sample[i].t_s / k;
+        v += (vertical ? sample[i].y : sample[i].x) / k;
+    }
+    for (size_t i = from; i < end; i++) {
+        double d = sample[i].t_s - t;
+        tt += d * d;
+        tv += d * ((vertical ? sample[i].y : sample[i].x) - v);
+    }
+    return v + (tt > 0 ? tv / tt * (at_s - t) : 0);
+}
+
 static void place_plane(const struct quadratic *q, size_t n, const struct quadratic way[2], double scatter,
                         double mid, double first, double last, double frame_s, struct lesson_fit *fit)
 {
@@ -174,8 +196,6 @@ static void place_plane(const struct quadratic *q, size_t n, const struct quadra
     fit->has_plane = true;
     fit->at_s = at + mid;
     fit->at_sd_s = sqrt(fmax(var, 0) * scatter);
-    fit->x = value_at(&way[0], at);
-    fit->y = value_at(&way[1], at);
     fit->vx = slope_at(&way[0], at);
     fit->vy = slope_at(&way[1], at);
     fit->speed = hypot(fit->vx, fit->vy);
@@ -205,6 +225,10 @@ void lesson_fit_pass(const struct lesson_sample *sample, size_t n, struct lesson
     if (few != NULL && find_window(few, used, &from, &to) &&
         fit_blur(few + from, to - from, mid, &blur, &scatter))
         place_plane(&blur, to - from, way, scatter, mid, first, last, (last - first) / (double)(n - 1), fit);
+    if (fit->has_plane) {
+        fit->x = near_at(few, used, fit->at_s, false);
+        fit->y = near_at(few, used, fit->at_s, true);
+    }
     free(few);
 }
 

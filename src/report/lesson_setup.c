@@ -123,6 +123,8 @@ static void collect(const struct lesson *l, int64_t setup, struct lesson_setup *
         if (pass->fit.has_speed)
             lists->speed[lists->n_speed++] = pass->fit.speed;
         lists->sharp[lists->n_passes] = pass->sharp;
+        s->frames_sharp += pass->sharp;
+        s->frames_whole += pass->whole;
         lists->entered[lists->n_passes++] = pass->entered;
     }
     for (size_t i = 0; i < l->n_bursts; i++) {

@@ -167,6 +167,11 @@ static struct lesson_advice advise_cause(const struct lesson_setup *s)
     struct lesson_advice a = begin("cause", clear, "passes with a clear cause", LEAST_PASSES);
     if (!a.enough)
         return a;
+    if (s->frames_sharp * 10 >= s->frames_whole * 9) {
+        say(&a, "Hardly a frame was lost to blur: %zu of %zu whole ones are sharp.", s->frames_sharp,
+            s->frames_whole);
+        return a;
+    }
     say(&a,
         "Distance from the plane of focus costs the frames in %zu passes, motion in %zu, neither explains it "
         "in "

@@ -60,7 +60,9 @@ def one_frame(checks, engine, page):
     page.press("n")
     time.sleep(0.3)
     rows = [r for r in engine.frames().values() if r["burst"] == engine.frames()[frame["path"]]["burst"]]
-    checks.that(all(r["decision"] == "reject" for r in rows), "one key rejects the whole burst")
+    marked = [r for r in rows if r["reason"] == "camera-mark"]
+    checks.that(all(r["decision"] == "reject" for r in rows if r not in marked), "one key rejects the whole burst")
+    checks.that(marked and all(r["decision"] == "keep" for r in marked), "what is marked in the camera stays")
     page.press("back", "back", "back", "back")
     time.sleep(0.6)
     rows = [r for r in engine.frames().values() if not r["decided_in_camera"] and r["decision"]]
@@ -121,6 +123,7 @@ def ways_to_look(checks, page):
     page.open("pass/2/1")
     page.settled()
     best = page.js("return document.querySelector('.stage .middle .pane').dataset.shown")
+    named = page.js("return document.querySelector('.figures dd').textContent")
     page.press("s")
     page.until("return [...document.querySelectorAll('.sharp-set .pane')].some((p) => p.dataset.shown)", "the sharp set")
     checks.that(page.js("return document.querySelectorAll('.sharp-set .slot').length") >= 2, "the sharp set is seen at once")
@@ -131,6 +134,7 @@ def ways_to_look(checks, page):
     page.settled()
     page.press("f")
     page.until(f"return document.querySelector('.stage .middle .pane').dataset.shown === '{best}'", "flicker shows the best")
+    checks.that(page.js("return document.querySelector('.figures dd').textContent") == named, "what flicker shows is what a decision is about")
     page.press("f")
     page.settled()
     checks.that(page.js("return document.querySelector('.stage .middle .pane').dataset.shown") != best, "flicker goes back")

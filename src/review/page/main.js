@@ -118,7 +118,7 @@ async function takeBack() {
   const done = await store.takeBack();
   if (!done) return;
   announce(done.undone ? words.undone(done.undone, done.frames) : words.nothingToUndo, true);
-  if (!done.undone || current.name === "eyes" || current.name === "shortlist" || current.name === "empties") return;
+  if (!done.undone || ["eyes", "shortlist", "empties", "areas"].includes(current.name)) return;
   const here = current.here?.(),
     pass = done.pass || 0;
   if (done.burst && (current.name !== "pass" || here?.burst !== done.burst || (pass && here.pass !== pass)))

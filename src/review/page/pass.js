@@ -37,7 +37,7 @@ export function createPass(app) {
     pass = 0,
     at = 0,
     held = -1,
-    swapped = false,
+    flickerFrom = -1, // the frame that the next flicker goes back to
     mode = "beside",
     stop = null;
   const curve = createCurve((i) => moveTo(i)),
@@ -75,7 +75,7 @@ export function createPass(app) {
     detail = value;
     pass = chosen?.pass || 0;
     const best = detail.frames.findIndex((f) => f.id === (id || chosen?.best));
-    [at, held, swapped] = [Math.max(0, best), -1, false];
+    [at, held, flickerFrom] = [Math.max(0, best), -1, -1];
     stage.lookAtSubject();
     setMode("beside");
     post("api/place", { burst: number, pass }).catch(() => {});
@@ -105,14 +105,13 @@ export function createPass(app) {
 
   /* Only what depends on the frame that is looked at. */
   function renderFrame() {
-    const f = frame(),
-      shown = swapped ? other() : at;
+    const f = frame();
     if (curve.beyond(at)) curve.show(detail, pass, at);
     curve.moveTo(at);
     path.moveTo(at);
     if (mode === "set") stage.showSet(detail, pass, sharpSet(detail, pass), at);
     else if (mode === "whole") whole.show(f, pass);
-    else stage.show(detail, pass, shown).then(() => prepare());
+    else stage.show(detail, pass, at).then(() => prepare());
     state.replaceChildren(outcomeMark(f.outcome, settled(f)), words.pass.state(f));
     say(sentence, f.state === "unreadable" ? words.pass.unreadable(f) : f.sentence);
     fillFacts(f);
@@ -148,7 +147,7 @@ export function createPass(app) {
   function moveTo(i) {
     halt();
     at = Math.max(0, Math.min(detail.frames.length - 1, i));
-    swapped = false;
+    flickerFrom = -1;
     renderFrame();
   }
 
@@ -163,6 +162,7 @@ export function createPass(app) {
 
   /* The frame to compare with: the one held, else the best, else the next best. */
   function other() {
+    if (flickerFrom >= 0 && flickerFrom !== at) return flickerFrom;
     if (held >= 0 && held !== at) return held;
     const best = bestIndex();
     if (best >= 0 && best !== at) return best;
@@ -205,9 +205,10 @@ export function createPass(app) {
   }
 
   function rejectBurst() {
-    const frames = detail.frames.filter((f) => f.decision !== "reject");
+    const marked = detail.frames.filter((f) => f.in_camera),
+      frames = detail.frames.filter((f) => f.decision !== "reject" && !f.in_camera);
     if (frames.length) store.decide(detail, frames, "reject");
-    app.announce(words.pass.allRejected(detail.frames.length));
+    app.announce(words.pass.allRejected(detail.frames.length - marked.length, marked.length));
   }
 
   function goOn() {
@@ -263,9 +264,10 @@ export function createPass(app) {
     },
     flicker() {
       if (mode !== "beside") setMode("beside");
-      swapped = !swapped;
-      renderFrame();
-      app.announce(words.pass.flicker(detail.frames[swapped ? other() : at]));
+      const from = at;
+      moveTo(other()); // what is shown is what a decision is about
+      flickerFrom = from;
+      app.announce(words.pass.flicker(frame()));
     },
     nearer() {
       if (mode !== "whole") actions.whole();

@@ -61,6 +61,16 @@ const passName = ({ burst, pass }) =>
     ? `burst ${burst.burst}, pass ${pass.pass} of ${burst.passes.length}`
     : `burst ${burst.burst}`;
 
+/* Reasons in a word or two, where a sentence has no room. */
+const why = {
+  "too-few": "too few frames",
+  "not-sure": "not sure",
+  "not-scored": "not scored yet",
+  "sharp-set": "as sharp as the kept ones",
+  unreadable: "cannot be read",
+  format: "format not scored",
+};
+
 export const words = {
   title: (session, place) => `${place} – ${session} – chaffinch`,
   places: {
@@ -215,7 +225,8 @@ export const words = {
     },
     flicker: (f) => `Showing ${f.name}.`,
     nothingToPlay: "There is nothing to play here.",
-    allRejected: (n) => `All ${count(n, "frame")} of this burst are rejected. Take it back with one key.`,
+    allRejected: (n, marked) =>
+      `${count(n, "frame")} of this burst ${n === 1 ? "is" : "are"} rejected${marked ? `; ${count(marked, "frame")} marked in the camera stay` : ""}. Take it back with one key.`,
     accepted: (p, next) =>
       `Accepted: ${stays(p)}. ${next ? `Next: ${passName(next)}, ${clock(next.burst.start)}.` : "All passes are judged."}`,
     lastPass: "This is the last pass.",
@@ -223,10 +234,10 @@ export const words = {
   },
   eyes: {
     more: (f) => `, ${stateOf(f)}, ${f.state === "unreadable" ? `unreadable: ${f.cause}` : f.cause || f.sentence}`,
-    hint: "Here the engine proposes nothing: unreadable, too few frames, or it is not sure. What you leave stays where it is.",
+    hint: "Here the engine proposes nothing: unreadable, too few frames, not sure, or as sharp as what it keeps. What you leave stays where it is.",
     sum: (open, all) =>
       all ? `${count(open, "frame")} left of ${all} for your eyes` : "No frame waits for your eyes.",
-    caption: (number, f) => joined([`burst ${number}`, f.name, f.reason || f.state]),
+    caption: (number, f) => joined([`burst ${number}`, f.name, why[f.reason] || f.reason || f.state]),
   },
   empties: {
     hint: (back, reject) =>
@@ -292,7 +303,7 @@ export const words = {
     command: "Command",
     copy: "Copy the command",
     copied: "Copied.",
-    selected: "The command is selected: copy it with your own key.",
+    selected: "The command is marked: copy it with your own key.",
     never: "This page never moves or deletes a file.",
   },
   help: {
