@@ -8,6 +8,8 @@
 #define STRAY_SHARE 0.06 /* of the way flown: a flight keeps to its quadratic this well */
 
 enum { TERMS = 3, LEAST_SAMPLES = 4, LEAST_BLURS = 5, NEAR_SAMPLES = 7 };
+/* A place that is less sure than this share of the pass (one standard error) is not told. */
+static const double UNSURE_SHARE = 0.0125;
 
 /* Weighted least squares of v = c0 + c1 t + c2 t^2: normal equations and their inverse. */
 struct quadratic {
@@ -193,9 +195,11 @@ static void place_plane(const struct quadratic *q, size_t n, const struct quadra
     for (int i = 0; i < TERMS; i++)
         for (int k = 0; k < TERMS; k++)
             var += d[i] * d[k] * q->cov[i][k];
-    fit->has_plane = true;
     fit->at_s = at + mid;
     fit->at_sd_s = sqrt(fmax(var, 0) * scatter);
+    fit->has_plane = fit->at_sd_s <= UNSURE_SHARE * (last - first);
+    if (!fit->has_plane)
+        return;
     fit->vx = slope_at(&way[0], at);
     fit->vy = slope_at(&way[1], at);
     fit->speed = hypot(fit->vx, fit->vy);
