@@ -35,6 +35,7 @@ struct lesson_fit {
     bool has_speed;
     double vx, vy;  /* px/s, where the blur was least, else in the middle of the pass */
     double speed;   /* px/s */
+    bool crosses;   /* its blur has a least value within the pass */
     bool has_plane; /* the blur has a least within the pass that the errors do not explain away */
     double at_s, at_sd_s;
     double x, y;    /* of the subject at that time */

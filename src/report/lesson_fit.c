@@ -197,9 +197,8 @@ static void place_plane(const struct quadratic *q, size_t n, const struct quadra
             var += d[i] * d[k] * q->cov[i][k];
     fit->at_s = at + mid;
     fit->at_sd_s = sqrt(fmax(var, 0) * scatter);
+    fit->crosses = true;
     fit->has_plane = fit->at_sd_s <= UNSURE_SHARE * (last - first);
-    if (!fit->has_plane)
-        return;
     fit->vx = slope_at(&way[0], at);
     fit->vy = slope_at(&way[1], at);
     fit->speed = hypot(fit->vx, fit->vy);
@@ -229,7 +228,7 @@ void lesson_fit_pass(const struct lesson_sample *sample, size_t n, struct lesson
     if (few != NULL && find_window(few, used, &from, &to) &&
         fit_blur(few + from, to - from, mid, &blur, &scatter))
         place_plane(&blur, to - from, way, scatter, mid, first, last, (last - first) / (double)(n - 1), fit);
-    if (fit->has_plane) {
+    if (fit->crosses) {
         fit->x = near_at(few, used, fit->at_s, false);
         fit->y = near_at(few, used, fit->at_s, true);
     }
@@ -260,11 +259,11 @@ enum lesson_cause lesson_cause_of(const struct lesson_sample *sample, size_t n, 
         return LESSON_UNKNOWN;
     over /= (double)used;
     /* In the plane of focus only motion is left; what it does not explain there, distance does not either. */
-    bool soft_at_best = fit->has_plane && fit->least > 1.5 * 1.5;
+    bool soft_at_best = fit->crosses && fit->least > 1.5 * 1.5;
     if (soft_at_best && fit->least - best - motion > 0.5 * fit->least)
         return LESSON_NEITHER;
     double focus = fmax(over - motion, 0);
-    if (focus >= 2 * motion && fit->has_plane)
+    if (focus >= 2 * motion && fit->crosses)
         return LESSON_FOCUS;
     if (motion >= 2 * focus && over > 0)
         return LESSON_MOTION;
