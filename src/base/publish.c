@@ -86,14 +86,20 @@ static bool still_ours(const struct files *fs, int dir, const char *name, const 
            now.st_ino == made->st_ino && now.st_dev == made->st_dev && now.st_size == 0;
 }
 
-/* Takes the empty file back; what somebody put in its place is left. */
-static void unreserve(const struct root *root, int dir, const char *name)
+static bool is_empty_file(const struct files *fs, int dir, const char *name)
+{
+    struct stat now;
+    return fs->fstatat(fs->context, dir, name, &now, AT_SYMLINK_NOFOLLOW) == 0 && S_ISREG(now.st_mode) &&
+           now.st_size == 0;
+}
+
+/* Takes the empty file back; what somebody put in its place is left, an empty file too. made = NULL: it could
+   not be looked at when it was made. */
+static void unreserve(const struct root *root, int dir, const char *name, const struct stat *made)
 {
     const struct files *fs = root->fs;
-    struct stat now;
     int saved = errno;
-    if (fs->fstatat(fs->context, dir, name, &now, AT_SYMLINK_NOFOLLOW) == 0 && S_ISREG(now.st_mode) &&
-        now.st_size == 0)
+    if (made != NULL ? still_ours(fs, dir, name, made) : is_empty_file(fs, dir, name))
         (void)fs->unlinkat(fs->context, dir, name, 0);
     (void)publish_drop(root, RESERVED, NULL);
     errno = saved;
@@ -118,16 +124,17 @@ static bool publish_by_reservation(const struct root *root, int from_dir, const 
         return false;
     }
     struct stat made;
-    bool ours = fs->fstat(fs->context, fd, &made) == 0 && still_ours(fs, to_dir, to_name, &made);
+    bool known = fs->fstat(fs->context, fd, &made) == 0,
+         ours = known && still_ours(fs, to_dir, to_name, &made);
     files_drop(fs, fd);
     if (!ours) {
-        unreserve(root, to_dir, to_name);
+        unreserve(root, to_dir, to_name, known ? &made : NULL);
         errno = EEXIST;
         return err_sys(err, "publish", shown);
     }
     if (fs->renameat2(fs->context, from_dir, from, to_dir, to_name, 0) != 0) {
         err_sys(err, "publish", shown);
-        unreserve(root, to_dir, to_name);
+        unreserve(root, to_dir, to_name, &made);
         return false;
     }
     return files_sync(fs, to_dir, shown, err) && publish_drop(root, RESERVED, err);

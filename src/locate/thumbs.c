@@ -116,8 +116,6 @@ static void find_gains(struct thumbs *th, float *room)
     }
 }
 
-/* Steps of 1/255 of small luma values make the median ratio coarse: the mean of the middle half is not
-   needed, since what is left of an exposure is below the limit. */
 static void find_limits(struct thumbs *th, float *room)
 {
     memcpy(room, th->spread, th->px * sizeof *room);

@@ -75,8 +75,6 @@ static void plan_frame(struct locating *l, size_t i, const struct locate_frame *
         .wanted = true, .width_px = head->width_px, .height_px = head->height_px, .gain = where->gain};
     part->window = cells_around(where->whole ? &everything : &where->part, part);
     part->subject = cells_around(&where->subject, part);
-    l->told->whole += where->whole;
-    l->told->empty += part->window.cols == 0;
 }
 
 /* Thumbnails and frames of one size, or none. */
@@ -106,10 +104,6 @@ static bool finish_window(struct locating *l, const struct window *w, struct err
     if (ok && answer == LOCATE_PARTS)
         for (size_t i = 0; i < w->n; i++)
             plan_frame(l, w->first + i, &where[i]);
-    else
-        l->told->whole += w->n;
-    l->told->frames += w->n;
-    l->told->windows++;
     l->told->answer[answer]++;
     for (size_t i = w->first; i < w->first + w->n; i++) {
         free(l->thumb[i].luma);

@@ -18,8 +18,7 @@ struct locating_frame {
 };
 
 struct locating_told {
-    uint64_t frames, whole, empty;            /* decided upon; decoded as a whole; not decoded at all */
-    uint64_t windows, answer[LOCATE_ANSWERS]; /* windows of bursts by answer */
+    uint64_t answer[LOCATE_ANSWERS]; /* windows of bursts by answer */
 };
 
 /* Path of the JPEG of frame i, malloc'ed; NULL where it has none, or with err set. */
