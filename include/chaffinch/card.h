@@ -113,6 +113,7 @@ struct card_options {
     const char *second; /* folder of the second copy, as given to card_open; NULL = none */
     const char *label;  /* what a person calls the card; NULL = none */
     bool one_is_enough;
+    bool measures; /* the session is measured next: its cells have to find room too, or nothing is copied */
     const volatile int *stop; /* not 0: end soon; NULL = never */
     struct log *log;          /* NULL = silent */
     card_same_exposure *same_exposure;

@@ -40,8 +40,9 @@ void catalogue_close(struct catalogue *c); /* rolls back what is open; NULL is a
 bool catalogue_begin(struct catalogue *c, struct err *err);
 bool catalogue_commit(struct catalogue *c, struct err *err);
 void catalogue_rollback(struct catalogue *c);
-/* Integrity: SQLite's own check, the foreign keys, the checksums of decisions.log. ERR_DAMAGED. */
-bool catalogue_check(struct catalogue *c, struct err *err);
+/* Integrity: SQLite's own check, the foreign keys, the checksums of decisions.log. ERR_DAMAGED. *torn (NULL =
+   not asked) = the log holds what a crash left of decisions that were never saved. */
+bool catalogue_check(struct catalogue *c, bool *torn, struct err *err);
 /* Small named values ("gap_ns", "session_label"): *value is malloc'ed, NULL where there is none. */
 bool catalogue_get_setting(struct catalogue *c, const char *key, char **value, struct err *err);
 bool catalogue_set_setting(struct catalogue *c, const char *key, const char *value, struct err *err);

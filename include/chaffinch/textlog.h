@@ -3,14 +3,16 @@
  *
  * One record a line: fields separated by tabs, then a tab and the XXH3-64 checksum of everything before it in
  * 16 hex digits. Fields may hold any bytes: tab, newline, CR, backslash and other control characters are
- * written as \t \n \r \\ \xHH. A record is synced before the append returns.
+ * written as \t \n \r \\ \xHH. A record is synced before the append returns; each but the first of one append
+ * has
+ * `\+` as one more field at its end.
  *
  * A crash may tear the last line. The reader drops a last line without newline, and the next append closes it
  * with `\cut`, in which no record can end; so a torn line is told for ever from a record that was damaged
- * later. A power cut may leave noise instead: lines at the end that no whole record follows, and that no
- * single byte put right makes a record. The next append writes `\void`, the number of those bytes and a
- * checksum behind them. Any other line that does not fit its checksum is ERR_DAMAGED, and the message names
- * its number.
+ * later. A power cut may leave noise instead: lines that no record of another append follows, and that no
+ * single byte put right makes a record; that append counts up to the noise. The next append writes `\void`,
+ * the number of those bytes and a checksum behind them. Any other line that does not fit its checksum is
+ * ERR_DAMAGED, and the message names its number.
  *
  * Calling sequence: textlog_append(root, "decisions.log", fields, n, &err);   textlog_read(root, name, visit,
  * context, &err);

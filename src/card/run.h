@@ -74,9 +74,11 @@ bool settle_job(struct run *run, struct job *job, struct err *err);
 struct plan {
     uint64_t files, bytes;           /* to be read in full */
     uint64_t need_bytes[TARGET_MAX]; /* incl. `.chaffinch/` */
+    uint64_t cells_bytes;            /* about what measuring the new frames writes into the session */
 };
 bool space_plan(struct run *run, struct plan *plan, struct err *err);
-/* ERR_NO_SPACE says how much is missing. */
+/* ERR_NO_SPACE says how much is missing. Room that only measuring will lack is told, and no error unless
+   options->measures. */
 bool space_check(const struct run *run, const struct plan *plan, struct err *err);
 
 #endif

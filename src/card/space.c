@@ -8,6 +8,11 @@
    the pages that SQLite keeps twice while it commits. */
 enum { OVERHEAD_FILE_BYTES = 1536, OVERHEAD_RUN_BYTES = 2 << 20 };
 
+/* What measuring adds for a frame: 9 bytes a cell, of 400 x 300 cells at most (a grid 400 wide is that of the
+   widest picture of each size of cell; 3:4), of which a small file has fewer: a cell is at least 64 px, and a
+   camera's JPEG .25 byte or more a pixel; and its row in the catalogue. */
+enum { CELLS_MOST_BYTES = 400 * 300 * 9, CELLS_ROW_BYTES = 2048, CELL_FILE_BYTES = 16 };
+
 static int by_family_path(const void *key, const void *element)
 {
     const struct card_file *a = key, *b = element;
@@ -64,6 +69,12 @@ static bool lacks(struct run *run, size_t i, const struct card_file *file, const
     return true;
 }
 
+static uint64_t cells_of(const struct card_file *file)
+{
+    uint64_t cells = file->size / CELL_FILE_BYTES * 9;
+    return (cells < CELLS_MOST_BYTES ? cells : CELLS_MOST_BYTES) + CELLS_ROW_BYTES;
+}
+
 static bool plan_file(struct run *run, size_t card, const struct card_file *file, struct plan *plan,
                       struct err *err)
 {
@@ -87,25 +98,73 @@ static bool plan_file(struct run *run, size_t card, const struct card_file *file
     return true;
 }
 
+/* One picture of a frame is measured; the files of a frame stand side by side. */
+static bool plan_card(struct run *run, size_t card, struct plan *plan, struct err *err)
+{
+    const char *measured = NULL;
+    for (size_t k = 0; k < run->set->card[card].n; k++) {
+        const struct card_file *file = &run->set->card[card].file[k];
+        uint64_t before = plan->need_bytes[0];
+        if (!plan_file(run, card, file, plan, err))
+            return false;
+        bool another = measured == NULL || strcmp(measured, file->family) != 0;
+        if (plan->need_bytes[0] > before && another && card_kind_of_name(file->path) == CARD_PICTURE) {
+            plan->cells_bytes += cells_of(file);
+            measured = file->family;
+        }
+    }
+    return true;
+}
+
 bool space_plan(struct run *run, struct plan *plan, struct err *err)
 {
     *plan = (struct plan){0};
     for (size_t i = 0; i < run->n_targets; i++)
         plan->need_bytes[i] = OVERHEAD_RUN_BYTES;
     for (size_t i = 0; i < run->set->n; i++)
-        for (size_t k = 0; k < run->set->card[i].n; k++)
-            if (!plan_file(run, i, &run->set->card[i].file[k], plan, err))
-                return false;
+        if (!plan_card(run, i, plan, err))
+            return false;
+    return true;
+}
+
+static bool free_room(const struct target *t, uint64_t *room, struct err *err)
+{
+    struct statvfs st;
+    if (t->root->fs->fstatvfs(t->root->fs->context, t->root->fd, &st) != 0)
+        return err_sys(err, "ask for the free space of", t->root->path);
+    *room = (uint64_t)st.f_bavail * st.f_frsize;
+    return true;
+}
+
+/* Copying is worth while without measuring; a night that is to do both had better not begin. */
+static bool check_cells(const struct run *run, const struct plan *plan, uint64_t copies, struct err *err)
+{
+    char safe[400], cells[32], there[32];
+    uint64_t room;
+    if (!free_room(&run->target[0], &room, err))
+        return false;
+    if (copies + plan->cells_bytes <= room)
+        return true;
+    (void)err_escape(safe, sizeof safe, run->target[0].root->path);
+    (void)log_bytes(plan->cells_bytes, cells);
+    (void)log_bytes(room > copies ? room - copies : 0, there);
+    if (run->options->measures)
+        return err_set(err, ERR_NO_SPACE,
+                       "not enough space on '%s': measuring needs about %s, the copies leave %s (free some "
+                       "space and run the same command again, or only copy: 'chaffinch copy')",
+                       safe, cells, there);
+    log_line(run->options->log,
+             "'%s' has room for the copies, but measuring needs about %s and they leave %s", safe, cells,
+             there);
     return true;
 }
 
 static bool check_target(const struct target *t, uint64_t need, struct err *err)
 {
-    struct statvfs st;
     char safe[400], needed[32], there[32], missing[32];
-    if (t->root->fs->fstatvfs(t->root->fs->context, t->root->fd, &st) != 0)
-        return err_sys(err, "ask for the free space of", t->root->path);
-    uint64_t room = (uint64_t)st.f_bavail * st.f_frsize;
+    uint64_t room;
+    if (!free_room(t, &room, err))
+        return false;
     if (need <= room)
         return true;
     return err_set(
@@ -126,5 +185,7 @@ bool space_check(const struct run *run, const struct plan *plan, struct err *err
         first += plan->need_bytes[1];
     if (!check_target(&run->target[0], first, err))
         return false;
-    return run->n_targets < 2 || check_target(&run->target[1], plan->need_bytes[1], err);
+    if (run->n_targets > 1 && !check_target(&run->target[1], plan->need_bytes[1], err))
+        return false;
+    return check_cells(run, plan, first, err);
 }

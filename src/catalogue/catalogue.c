@@ -214,14 +214,14 @@ static bool pass_over(void *context, char *const *fields, size_t n, struct err *
     return true;
 }
 
-bool catalogue_check(struct catalogue *c, struct err *err)
+bool catalogue_check(struct catalogue *c, bool *torn, struct err *err)
 {
     bool sound;
     if (!database_is_sound(c, &sound, err))
         return false;
     if (!sound)
         return sql_damaged(c, err);
-    return textlog_read(c->root, REPLAY_LOG, pass_over, NULL, NULL, err);
+    return textlog_read(c->root, REPLAY_LOG, pass_over, NULL, torn, err);
 }
 
 bool catalogue_get_setting(struct catalogue *c, const char *key, char **value, struct err *err)

@@ -22,12 +22,17 @@ struct textlog {
     char *name;
     bool folder_synced; /* an earlier run may have made the file and died before the folder knew it */
     bool broken;        /* a write or sync failed */
+    bool follows;       /* the buffer holds a record: the next one goes to the disk with it */
     struct str buffer;
 };
 
 /* What closes a line that a crash tore. */
 static const char cut_mark[] = "\\cut";
 enum { CUT_SIZE = sizeof cut_mark - 1 };
+
+/* Ends each record but the first of one append, before the checksum. No field can be like that. */
+static const char follow_mark[] = "\t\\+";
+enum { FOLLOW_SIZE = sizeof follow_mark - 1 };
 
 static void append_escaped(struct str *out, const char *field)
 {
@@ -47,7 +52,7 @@ static void append_escaped(struct str *out, const char *field)
     }
 }
 
-static void append_record(struct str *out, const char *const *fields, size_t n)
+static void append_record(struct str *out, const char *const *fields, size_t n, bool follows)
 {
     struct str line = STR_INIT;
     for (size_t i = 0; i < n; i++) {
@@ -55,7 +60,7 @@ static void append_record(struct str *out, const char *const *fields, size_t n)
             str_append(&line, "\t");
         append_escaped(&line, fields[i]);
     }
-    str_append(&line, ""); /* one empty field leaves no bytes otherwise */
+    str_append(&line, follows ? follow_mark : ""); /* one empty field leaves no bytes otherwise */
     if (line.failed)
         out->failed = true;
     else {
@@ -105,7 +110,8 @@ bool textlog_write(struct textlog *log, const char *const *fields, size_t n, str
 {
     if (n == 0 || n > MAX_FIELDS)
         return err_set(err, ERR_IO, "a record of '%s' has 1 to %d fields, not %zu", log->name, MAX_FIELDS, n);
-    append_record(&log->buffer, fields, n);
+    append_record(&log->buffer, fields, n, log->follows);
+    log->follows = true;
     return str_ok(&log->buffer, err);
 }
 
@@ -131,6 +137,7 @@ bool textlog_sync(struct textlog *log, struct err *err)
         return false;
     log->broken = !write_and_sync(log, err);
     str_clear(&log->buffer);
+    log->follows = false;
     return !log->broken;
 }
 
@@ -200,12 +207,20 @@ static bool sum_fits(const char *line, size_t size, size_t *body)
     return memcmp(sum, line + *body + 1, SUM_DIGITS) == 0;
 }
 
+/* True if the line, `body` bytes of it without the checksum, went to the disk with the one before. */
+static bool follows(const char *line, size_t body)
+{
+    return body >= FOLLOW_SIZE && memcmp(line + body - FOLLOW_SIZE, follow_mark, FOLLOW_SIZE) == 0;
+}
+
 /* Splits a line that is followed by a NUL into fields; false if its checksum or its escapes are wrong. */
 static bool split_record(char *line, size_t size, char *fields[MAX_FIELDS], size_t *n)
 {
     size_t body;
     if (!sum_fits(line, size, &body))
         return false;
+    if (follows(line, body))
+        body -= FOLLOW_SIZE;
     line[body] = '\0';
     if (strlen(line) != body)
         return false;
@@ -242,8 +257,11 @@ static bool is_torn(const char *line, size_t size, bool terminated)
 
 /*
  * What a power cut leaves of an append that was not synced may be noise, with newlines in it. It is told from
- * a record that was damaged later: no whole record stands behind it, and no single byte put right makes it
- * one. The next append writes behind it how many bytes are void: "\void", their number, a checksum.
+ * a record that was damaged later: no record of another append stands behind it, and no single byte put right
+ * makes it one. Whole records of the same append may stand behind it (their sectors came through): each says
+ * by its mark that it went to the disk with the one before. The append counts up to its first byte of noise;
+ * nobody was told that it was done. The next append writes behind it how many bytes are void: "\void", their
+ * number, a checksum.
  */
 static const char void_mark[] = "\\void\t";
 enum { VOID_SIZE = sizeof void_mark - 1, REPAIR_MAX = 4096 };
@@ -260,12 +278,16 @@ static struct line line_at(char *at, const char *end)
     return (struct line){at, newline != NULL ? (size_t)(newline - at) : (size_t)(end - at), newline != NULL};
 }
 
+static bool marks_void(const struct line *line)
+{
+    return line->size >= VOID_SIZE && memcmp(line->at, void_mark, VOID_SIZE) == 0;
+}
+
 static bool is_void(const struct line *line, size_t *bytes)
 {
     size_t body;
     char *rest;
-    if (!line->terminated || line->size < VOID_SIZE || memcmp(line->at, void_mark, VOID_SIZE) != 0 ||
-        !sum_fits(line->at, line->size, &body))
+    if (!line->terminated || !marks_void(line) || !sum_fits(line->at, line->size, &body))
         return false;
     *bytes = strtoull(line->at + VOID_SIZE, &rest, 10);
     return rest == line->at + body;
@@ -274,8 +296,18 @@ static bool is_void(const struct line *line, size_t *bytes)
 static bool is_whole(const struct line *line)
 {
     size_t body;
-    return line->terminated && line->size > 0 && line->at[0] != void_mark[0] &&
-           sum_fits(line->at, line->size, &body);
+    return line->terminated && !marks_void(line) && sum_fits(line->at, line->size, &body);
+}
+
+/* A whole record that begins an append stands there, or behind bytes that took the newline before it. */
+static bool holds_an_append(const struct line *line)
+{
+    for (size_t i = 0; i < line->size && (i == 0 || line->size <= REPAIR_MAX); i++) {
+        const struct line rest = {line->at + i, line->size - i, line->terminated};
+        if (is_whole(&rest) && !follows(rest.at, rest.size - SUM_DIGITS - 1))
+            return true;
+    }
+    return false;
 }
 
 /* Where reading goes on if a later append said that these bytes are void; NULL if none did. */
@@ -306,7 +338,8 @@ static bool one_byte_off(char *bytes, size_t size, size_t first, size_t last)
     return fits;
 }
 
-/* A record whose bytes changed after it was written; or its newline did, or a byte became a newline. */
+/* A record whose bytes changed after it was written; or its newline did (then nothing or a record stands
+   behind it), or a byte became a newline. */
 static bool is_changed_record(char *at, char *end)
 {
     struct line line = line_at(at, end);
@@ -317,7 +350,7 @@ static bool is_changed_record(char *at, char *end)
         return true;
     for (size_t i = 1; i < line.size; i++)
         if (sum_fits(at, i, &body))
-            return true;
+            return (i + 1 == line.size && !line.terminated) || sum_fits(at + i + 1, line.size - i - 1, &body);
     if (!line.terminated || at + line.size + 1 >= end)
         return false;
     struct line next = line_at(at + line.size + 1, end);
@@ -328,7 +361,7 @@ static bool is_lost_tail(char *at, char *end)
 {
     for (char *p = at; p < end;) {
         struct line line = line_at(p, end);
-        if (is_whole(&line))
+        if (holds_an_append(&line))
             return false;
         p = line.at + line.size + line.terminated;
     }

@@ -49,9 +49,10 @@ static int check_session(struct cli *cli, const char *session, struct card_set *
     struct str verdict = STR_INIT;
     struct err err = ERR_INIT;
     int status;
+    bool torn = false;
     bool ok = root_open(&root, cli->fs, session, false, false, &err) &&
               open_catalogue(&root, &catalogue, &err) &&
-              (catalogue == NULL || catalogue_check(catalogue, &err)) &&
+              (catalogue == NULL || catalogue_check(catalogue, &torn, &err)) &&
               card_check(&root, catalogue, set, options, print_finding, NULL, &report, &err);
     if (ok) {
         card_verdict(&report, &verdict);
@@ -60,6 +61,10 @@ static int check_session(struct cli *cli, const char *session, struct card_set *
     if (ok) {
         print_counts(&report);
         (void)puts(verdict.bytes);
+        if (torn)
+            log_line(cli->log,
+                     "'" ROOT_STATE "/decisions.log' holds what a crash left of decisions that were not "
+                     "saved: they count for nothing, all others do");
         if (report.disks > 1)
             log_line(cli->log, "the second copy was verified when it was made; read it again with "
                                "'chaffinch check' on its folder");

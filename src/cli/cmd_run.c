@@ -126,6 +126,7 @@ int cmd_run(struct cli *cli, int argc, char **argv)
     int status;
     if (!cli_parse(cli, &spec, argc, argv, &arguments, &status))
         return status;
+    options.measures = true;
     struct card_set *set = card_words_open(cli, &arguments, &options, &session, &status);
     if (set == NULL)
         return status;

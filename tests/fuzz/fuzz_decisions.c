@@ -27,7 +27,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *bytes, size_t size)
     fuzz_must(textlog_close(log, &err));
     struct catalogue *c = catalogue_open(&place.root, CATALOGUE_WRITE, &err);
     fuzz_must(c != NULL || err.code != ERR_NONE);
-    fuzz_must(c == NULL || catalogue_check(c, &err));
+    fuzz_must(c == NULL || catalogue_check(c, NULL, &err));
     catalogue_close(c);
     free(text);
     fuzz_close(&place);

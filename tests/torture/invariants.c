@@ -173,8 +173,8 @@ bool invariants_catalogue(const char *session)
     struct catalogue *c = root_open(&root, files_system(), session, false, false, &err)
                               ? catalogue_open(&root, CATALOGUE_READ, &err)
                               : NULL;
-    bool ok =
-        c != NULL && catalogue_check(c, &err) && catalogue_each_file(c, 0, compare_file, &compared, &err);
+    bool ok = c != NULL && catalogue_check(c, NULL, &err) &&
+              catalogue_each_file(c, 0, compare_file, &compared, &err);
     if (!ok)
         fprintf(stderr, "  invariant: the catalogue: %s\n", err.message);
     catalogue_close(c);

@@ -636,12 +636,47 @@ START_TEST(a_full_target_is_seen_before_the_first_byte)
 }
 END_TEST
 
+/* A picture of 4 MB: cells of 400 x 300 at 9 bytes and a row of 2 KB, 1,082,048 bytes, and a sound beside it
+   adds none. */
+START_TEST(the_cells_of_a_night_must_find_room_too)
+{
+    static struct fault f;
+    struct tree_run run = TREE_RUN("card");
+    make_session();
+    tree_file("card/D/DSC_0001.JPG", 4 << 20, 5, 0);
+    tree_file("card/D/DSC_0001.WAV", 4096, 6, 0);
+    fault_init(&f);
+    f.free_bytes = (7 << 20) - (512 << 10);
+    run.fs = &f.table;
+    run.options.measures = true;
+    ck_assert_int_eq(tree_copy(&run), 4);
+    ck_assert_int_eq(run.err.code, ERR_NO_SPACE);
+    ck_assert_msg(strstr(run.err.message, "measuring needs about 1.1 MB") != NULL, "%s", run.err.message);
+    ck_assert_uint_eq(tree_count("session"), 1);
+    /* Who only copies is told, and copies. */
+    run.options.measures = false;
+    ck_assert_int_eq(tree_copy(&run), 0);
+    ck_assert_uint_eq(run.report.copied, 2);
+    /* Nothing is left to copy, so nothing is left to measure that this run brought. */
+    run.options.measures = true;
+    ck_assert_int_eq(tree_copy(&run), 0);
+    tree_file("card/D/DSC_0002.JPG", 1600, 7, 0); /* 100 cells and a row: 2,948 bytes */
+    f.free_bytes = (2 << 20) + (8 << 10);
+    ck_assert_int_eq(tree_copy(&run), 4);
+    ck_assert_msg(strstr(run.err.message, "measuring needs about 2.9 kB") != NULL, "%s", run.err.message);
+    f.free_bytes += 4 << 10;
+    ck_assert_int_eq(tree_copy(&run), 0);
+    card_report_release(&run.report);
+}
+END_TEST
+
 static Suite *faults_suite(void)
 {
     Suite *suite = suite_create("card faults");
     TCase *c = tcase_create("faults");
     tcase_add_checked_fixture(c, tree_setup, tree_teardown);
     tcase_set_timeout(c, 120);
+    tcase_add_test(c, the_cells_of_a_night_must_find_room_too);
     tcase_add_test(c, every_call_may_fail_once);
     tcase_add_test(c, every_call_may_be_the_last_that_works);
     tcase_add_test(c, the_disk_may_fill_up_at_any_call);

@@ -235,7 +235,7 @@ START_TEST(a_path_leads_to_its_frame)
     ck_assert_int_ne(after, id);
     ck_assert_str_eq(look(c, id).path, "");
     ck_assert_str_eq(look(c, after).path, "other/name.JPG");
-    ck_assert(catalogue_check(c, &err));
+    ck_assert(catalogue_check(c, NULL, &err));
 }
 END_TEST
 

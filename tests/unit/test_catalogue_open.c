@@ -120,14 +120,14 @@ START_TEST(damage_is_told)
         (void)snprintf(path, sizeof path, "%d.JPG", i);
         (void)put(c, identity, path, 1, (uint32_t)i);
     }
-    ck_assert(catalogue_check(c, &err));
+    ck_assert(catalogue_check(c, NULL, &err));
     catalogue_close(c);
     char root_page[256];
     ck_assert_ptr_nonnull(
         raw_value(&place, "SELECT rootpage FROM sqlite_schema WHERE name = 'frame_burst'", root_page));
     write_over((size_t)(atoi(root_page) - 1) * 4096 + 8, noise, 200);
     c = catalogue_open(&place.root, CATALOGUE_READ, &err);
-    ck_assert(c == NULL || !catalogue_check(c, &err));
+    ck_assert(c == NULL || !catalogue_check(c, NULL, &err));
     ck_assert_int_eq(err_exit_status(&err), 5);
     catalogue_close(c);
 }
@@ -138,7 +138,7 @@ START_TEST(broken_foreign_keys_are_damage)
     struct catalogue *c = must_open(&place, CATALOGUE_WRITE);
     (void)put(c, "A1 aa", "a.JPG", 1, 0);
     raw_sql(&place, "PRAGMA foreign_keys = OFF; DELETE FROM frame");
-    ck_assert(!catalogue_check(c, &err));
+    ck_assert(!catalogue_check(c, NULL, &err));
     ck_assert_int_eq(err_exit_status(&err), 5);
     catalogue_close(c);
 }
@@ -259,7 +259,7 @@ START_TEST(every_version_is_read_for_ever)
     }
     load_fixture(_i);
     struct catalogue *c = must_open(&place, CATALOGUE_WRITE);
-    ck_assert_msg(catalogue_check(c, &err), "%s", err.message);
+    ck_assert_msg(catalogue_check(c, NULL, &err), "%s", err.message);
     struct seen s = look(c, 1);
     ck_assert_str_eq(s.path, "DCIM/100EXMPL/DEMO0001.JPG");
     ck_assert(s.decision == CATALOGUE_KEEP && !s.camera && s.accepted && s.has_item && s.blur == 1);
@@ -329,7 +329,7 @@ START_TEST(a_read_only_disk_can_be_read)
     set_read_only(true);
     c = must_open(&place, CATALOGUE_READ);
     ck_assert_int_eq(look(c, id).decision, CATALOGUE_KEEP);
-    ck_assert(catalogue_check(c, &err));
+    ck_assert(catalogue_check(c, NULL, &err));
     catalogue_close(c);
     ck_assert_ptr_null(catalogue_open(&place.root, CATALOGUE_WRITE, &err));
     ck_assert_int_eq(err_exit_status(&err), 4);

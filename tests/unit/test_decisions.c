@@ -318,11 +318,11 @@ START_TEST(a_log_that_makes_no_sense_is_damaged)
     }
     /* Checksums are looked at by a check even where the tables follow the log. */
     decide(id, CATALOGUE_KEEP, "ann");
-    ck_assert(catalogue_check(c, &err));
+    ck_assert(catalogue_check(c, NULL, &err));
     int fd = openat(place.root.state, "decisions.log", O_WRONLY);
     ck_assert_int_eq(pwrite(fd, "B", 1, 0), 1);
     (void)close(fd);
-    ck_assert(!catalogue_check(c, &err));
+    ck_assert(!catalogue_check(c, NULL, &err));
     ck_assert_int_eq(err_exit_status(&err), 5);
     ck_assert_ptr_nonnull(strstr(err.message, "line 1 of '.chaffinch/decisions.log'"));
 }
@@ -462,7 +462,7 @@ static void spoil_every_call(bool failing)
         ck_assert(status == 0 || status == (failing ? 1 : 9));
         struct catalogue *after = must_open(&place, CATALOGUE_READ);
         enum catalogue_decision now = look(after, id).decision;
-        ck_assert_msg(catalogue_check(after, &err), "%s", err.message);
+        ck_assert_msg(catalogue_check(after, NULL, &err), "%s", err.message);
         catalogue_close(after);
         ck_assert_msg(now == before || now == wanted, "after %d calls", calls);
         ck_assert_msg(status != 0 || now == wanted, "after %d calls", calls);

@@ -223,6 +223,100 @@ START_TEST(every_changed_bit_is_found)
 }
 END_TEST
 
+static const char *const odd_firsts[] = {"\t", "\\cut", "\\void\t3", "\\+", "\x01", "\r\n"};
+
+START_TEST(a_first_field_may_begin_with_anything)
+{
+    for (size_t i = 0; i < sizeof odd_firsts / sizeof odd_firsts[0]; i++) {
+        struct err err = ERR_INIT;
+        struct lines l = {0};
+        bool torn = true;
+        const char *const fields[] = {odd_firsts[i], "keep"};
+        write_bytes("", 0);
+        ck_assert(textlog_append(&root, "x.log", fields, 2, &err));
+        ck_assert(textlog_append(&root, "x.log", fields, 2, &err));
+        ck_assert_msg(textlog_read(&root, "x.log", note, &l, &torn, &err), "%s", err.message);
+        ck_assert_msg(l.n == 2 && !torn, "first field %zu: %d records", i, l.n);
+        ck_assert_str_eq(l.last[0], odd_firsts[i]);
+    }
+}
+END_TEST
+
+/* One append of n records. */
+static void append_together(int n)
+{
+    struct err err = ERR_INIT;
+    struct textlog *log = textlog_open(&root, "x.log", &err);
+    ck_assert_ptr_nonnull(log);
+    for (int i = 0; i < n; i++)
+        ck_assert(textlog_write(log, record, 3, &err));
+    ck_assert(textlog_close(log, &err));
+}
+
+/*
+ * A power cut spoils any stretch of an append of many records and leaves what stands behind it whole. The
+ * append counts up to there, everything before it is kept, and writing goes on. With a later append behind
+ * it, the same stretch was synced once: it is damage, and is told.
+ */
+START_TEST(noise_within_an_append_is_told_from_damage)
+{
+    enum { BEFORE = 2, TOGETHER = 12 };
+    char bytes[4096], spoiled[4096];
+    uint32_t x = 2463534242u; /* xorshift32: Marsaglia 2003 */
+    for (int i = 0; i < BEFORE; i++)
+        ck_assert(textlog_append(&root, "x.log", record, 3, NULL));
+    size_t start = read_bytes(bytes, sizeof bytes), line = start / BEFORE;
+    append_together(TOGETHER);
+    size_t end = read_bytes(bytes, sizeof bytes), rest = (end - start - line) / (TOGETHER - 1);
+    for (size_t from = start; from < end; from += 13) {
+        struct err err = ERR_INIT;
+        struct lines l = {0};
+        bool torn = false;
+        /* Whole records, if any: how many end before the noise. */
+        int kept = BEFORE + (from < start + line ? 0 : 1 + (int)((from - start - line) / rest));
+        size_t to = from + 100 < end ? from + 100 : end;
+        memcpy(spoiled, bytes, end);
+        for (size_t i = from; i < to; i++) {
+            x ^= x << 13, x ^= x >> 17, x ^= x << 5;
+            spoiled[i] = (char)(i % 40 == 39 ? '\n' : (char)x);
+        }
+        write_bytes(spoiled, end);
+        ck_assert_msg(textlog_read(&root, "x.log", note, &l, &torn, &err), "at %zu: %s", from, err.message);
+        ck_assert_msg(l.n == kept && torn, "at %zu: %d of %d records", from, l.n, kept);
+        append_together(3);
+        l = (struct lines){0};
+        ck_assert_msg(textlog_read(&root, "x.log", note, &l, &torn, &err), "at %zu: %s", from, err.message);
+        ck_assert_msg(l.n == kept + 3 && torn, "at %zu, written on: %d of %d records", from, l.n, kept + 3);
+        /* As it was, with an append behind it; then spoiled. */
+        write_bytes(bytes, end);
+        ck_assert(textlog_append(&root, "x.log", record, 3, &err));
+        size_t longer = read_bytes(spoiled, sizeof spoiled);
+        for (size_t i = from; i < to; i++)
+            spoiled[i] = (char)(spoiled[i] ^ 0x55);
+        write_bytes(spoiled, longer);
+        ck_assert_msg(!textlog_read(&root, "x.log", note, &l, &torn, &err), "at %zu", from);
+        ck_assert_int_eq(err_exit_status(&err), 5);
+    }
+}
+END_TEST
+
+START_TEST(a_changed_bit_in_an_append_of_many_is_found)
+{
+    char bytes[512];
+    append_together(4);
+    size_t size = read_bytes(bytes, sizeof bytes);
+    for (size_t bit = 0; bit < size * 8; bit++) {
+        struct err err = ERR_INIT;
+        struct lines l = {0};
+        bytes[bit / 8] = (char)(bytes[bit / 8] ^ (1 << bit % 8));
+        write_bytes(bytes, size);
+        ck_assert_msg(!textlog_read(&root, "x.log", note, &l, NULL, &err), "bit %zu", bit);
+        ck_assert_int_eq(err_exit_status(&err), 5);
+        bytes[bit / 8] = (char)(bytes[bit / 8] ^ (1 << bit % 8));
+    }
+}
+END_TEST
+
 static bool refuse(void *context, char *const *fields, size_t n, struct err *err)
 {
     (void)context;
@@ -335,6 +429,9 @@ int main(void)
     tcase_add_test(tc, the_checksum_is_that_of_xxhsum);
     tcase_add_test(tc, noise_at_the_end_is_dropped_and_writing_goes_on);
     tcase_add_test(tc, every_changed_bit_is_found);
+    tcase_add_test(tc, a_first_field_may_begin_with_anything);
+    tcase_add_test(tc, noise_within_an_append_is_told_from_damage);
+    tcase_add_test(tc, a_changed_bit_in_an_append_of_many_is_found);
     tcase_add_test(tc, a_visitor_can_stop);
     tcase_add_test(tc, a_log_that_cannot_be_synced_says_so);
     tcase_add_test(tc, a_full_disk_leaves_whole_records);
