@@ -111,7 +111,8 @@ bool frame_meta_valid(const struct frame_meta *meta);
  * ISO 16684-1 (XMP). Must run in a worker like every parser of foreign bytes. */
 
 struct frame_marks {
-    int rating;                  /* xmp:Rating to be written where none is, -1..5; 0 = none */
+    int rating;                  /* xmp:Rating to be written where none is, -1..5; 0 = none, and one that
+                                    an earlier run wrote is taken back */
     const char *const *keywords; /* added to dc:subject where they are missing */
     size_t n_keywords;
     bool embedded;      /* with the packet wrapper that a picture wants, and room to grow */
@@ -120,6 +121,7 @@ struct frame_marks {
 struct frame_marked {
     bool changed;   /* something was added or taken back: without it the text need not be written */
     bool rated;     /* the rating was written */
+    bool taken_back; /* a rating of an earlier run was taken back */
     int old_rating; /* what was there, -1..5; 0 = none or zero */
 };
 /* Merges the marks into an XMP text (NULL = none yet) and appends the result. A rating that is there and not

@@ -102,12 +102,14 @@ struct report_handed_on {
     uint64_t prepared;     /* merged texts that wait for chaffinch-apply --sidecars */
     uint64_t unchanged;    /* sidecars that say all of it already */
     uint64_t rated_before; /* a rating that was there stays */
+    uint64_t taken_back;   /* prepared: without the marks of an earlier run, the frame is not handed on now */
     uint64_t away;         /* lie in rejects/ and are left out */
     uint64_t unseen;       /* kept by the engine, left out since nobody has looked */
     uint64_t failed;       /* each named through the session's log */
 };
 /* Writes XMP sidecars (ISO 16684) where a picture has none, without replacing anything, and prepares merged
-   texts below `.chaffinch/outgoing/` where it has one. Pictures are never written. The session must be open
+   texts below `.chaffinch/outgoing/` where it has one; also where a frame that an earlier run handed on is
+   not handed on any more, to take back what that run wrote. Pictures are never written. The session must be open
    for writing. ERR_IO where `.chaffinch/` cannot be written; a sidecar that cannot is counted in failed. */
 bool report_hand_on(struct session *s, struct worker_pool *workers,
                     const struct report_hand_on_options *options, struct report_handed_on *handed,

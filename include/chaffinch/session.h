@@ -144,7 +144,7 @@ struct session_made {
     const uint8_t *bytes; /* NULL: cause tells why. Valid during the call */
     size_t size;
     const char *cause;
-    bool changed, rated;
+    bool changed, rated, taken_back; /* as struct frame_marked */
     int old_rating;
     struct hash_digest read; /* of the sidecar, as it was merged */
 };

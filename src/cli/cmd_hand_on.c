@@ -61,6 +61,8 @@ static void print_handed(const struct report_handed_on *h, const char *session)
     print_count(h->written, "new sidecar written", "new sidecars written");
     print_count(h->unchanged, "sidecar says all of it already", "sidecars say all of it already");
     print_count(h->rated_before, "rating that was there stays", "ratings that were there stay");
+    print_count(h->taken_back, "sidecar of a frame that is not handed on any more: our marks are taken back",
+                "sidecars of frames that are not handed on any more: our marks are taken back");
     print_count(h->unseen, "kept frame left out that nobody has looked at (--unseen takes it along)",
                 "kept frames left out that nobody has looked at (--unseen takes them along)");
     print_count(h->away, "frame left out that lies in rejects/", "frames left out that lie in rejects/");

@@ -47,22 +47,44 @@ static bool is_our_rating(struct marking *m)
            rating_of(xmp_string_cstr(m->text)) == m->marked->old_rating;
 }
 
-static bool mark_rating(struct marking *m, struct err *err)
+/* The frame is not kept any more: the rating becomes what it was before ours, none or an outspoken zero. */
+static bool take_back_rating(struct marking *m, struct err *err)
+{
+    bool zero = xmp_get_property(m->xmp, NS_OURS, "before", m->text, NULL);
+    bool ok = zero ? xmp_set_property(m->xmp, NS_XAP, "Rating", "0", 0)
+                   : xmp_delete_property(m->xmp, NS_XAP, "Rating");
+    m->marked->old_rating = 0;
+    m->marked->changed = true;
+    m->marked->taken_back = true;
+    return (ok && xmp_delete_property(m->xmp, NS_OURS, "rating") &&
+            (!zero || xmp_delete_property(m->xmp, NS_OURS, "before"))) ||
+           library_failed("take back an earlier rating", err);
+}
+
+static bool set_rating(struct marking *m, bool zero, struct err *err)
 {
     char value[16];
-    if (xmp_get_property(m->xmp, NS_XAP, "Rating", m->text, NULL))
-        m->marked->old_rating = rating_of(xmp_string_cstr(m->text));
-    bool ours = m->marked->old_rating != 0 && is_our_rating(m);
-    if (m->marks->rating == 0 || m->marks->rating == m->marked->old_rating ||
-        (m->marked->old_rating != 0 && !ours))
-        return true;
-    m->marked->old_rating = 0;
     (void)snprintf(value, sizeof value, "%d", m->marks->rating);
+    m->marked->old_rating = 0;
     m->marked->changed = true;
     m->marked->rated = true;
     return (xmp_set_property(m->xmp, NS_XAP, "Rating", value, 0) &&
-            xmp_set_property(m->xmp, NS_OURS, "rating", value, 0)) ||
+            xmp_set_property(m->xmp, NS_OURS, "rating", value, 0) &&
+            (!zero || xmp_set_property(m->xmp, NS_OURS, "before", "0", 0))) ||
            library_failed("set the rating", err);
+}
+
+static bool mark_rating(struct marking *m, struct err *err)
+{
+    bool there = xmp_get_property(m->xmp, NS_XAP, "Rating", m->text, NULL);
+    if (there)
+        m->marked->old_rating = rating_of(xmp_string_cstr(m->text));
+    bool ours = m->marked->old_rating != 0 && is_our_rating(m);
+    if ((m->marked->old_rating != 0 && !ours) || m->marks->rating == m->marked->old_rating)
+        return true;
+    if (m->marks->rating == 0)
+        return take_back_rating(m, err);
+    return set_rating(m, there && !ours, err);
 }
 
 /* ---- keywords ------------------------------------------------------------------------------------------ */
@@ -262,10 +284,19 @@ static bool mark_packet(struct marking *m, const char *packet, size_t size, stru
            (m->marks->without_place || proven(packet, size, out, err));
 }
 
+/* Nothing to be written, and nothing of ours to be taken back: the text need not even be understood. */
+static bool concerns_us(const char *packet, size_t size, const struct frame_marks *marks)
+{
+    return packet == NULL || marks->rating != 0 || marks->n_keywords > 0 || marks->embedded ||
+           marks->without_place || memmem(packet, size, NS_OURS, sizeof NS_OURS - 1) != NULL;
+}
+
 bool frame_mark(const char *packet, size_t size, const struct frame_marks *marks, struct str *out,
                 struct frame_marked *marked, struct err *err)
 {
     *marked = (struct frame_marked){0};
+    if (!concerns_us(packet, size, marks))
+        return str_append_bytes(out, packet, size), str_ok(out, err);
     if (!xmp_init())
         return library_failed("start", err);
     struct marking m = {xmp_new_empty(), xmp_string_new(), marks, marked};

@@ -66,7 +66,7 @@ static bool add_errand(struct handing *h, const struct hand_on_item *item, struc
     if (!make_room(h, err))
         return false;
     /* A rating inside the picture is not to be outdone by a new sidecar. */
-    bool rated = item->camera_rating != 0;
+    bool rated = item->camera_rating != 0 && !item->withdrawn;
     h->errand[h->n] = (struct session_errand){.kind = SESSION_MARK,
                                               .sidecar = sidecar->exists ? sidecar->path : NULL,
                                               .rating = rated ? 0 : item->rating,
@@ -83,6 +83,8 @@ static bool add_item(struct handing *h, const struct hand_on_item *item, struct 
 {
     struct sidecars sidecars;
     const char *picture = item->raw != NULL ? item->raw : item->jpeg;
+    if (item->withdrawn && (picture == NULL || picture[0] == '/'))
+        return true;
     if (picture == NULL || picture[0] == '/') {
         name_failed(h, picture != NULL ? picture : item->name,
                     picture != NULL ? "it lies outside of the session" : "it has no JPEG and no raw file");
@@ -90,15 +92,17 @@ static bool add_item(struct handing *h, const struct hand_on_item *item, struct 
     }
     /* What apply moved goes on living at home: its sidecars are handed on there. */
     if (root_is_ours(picture) || strncmp(picture, ROOT_REJECTS "/", sizeof ROOT_REJECTS) == 0) {
-        h->handed->away++;
+        h->handed->away += !item->withdrawn;
         return true;
     }
     if (!sidecars_find(&h->s->root, item, h->options->name, &sidecars, err))
         return false;
-    h->handed->frames++;
+    h->handed->frames += !item->withdrawn;
     bool ok = true;
     for (size_t i = 0; ok && i < sidecars.n; i++) {
-        if (sidecars.sidecar[i].read_only)
+        if (item->withdrawn && !sidecars.sidecar[i].exists)
+            continue;
+        if (sidecars.sidecar[i].read_only && !item->withdrawn)
             name_failed(h, sidecars.sidecar[i].path, "it is write-protected");
         else
             ok = add_errand(h, item, &sidecars.sidecar[i], err);
@@ -159,15 +163,21 @@ static bool take_made(void *context, size_t index, const struct session_made *ma
 {
     struct handing *h = context;
     const struct sidecar *target = &h->target[index];
+    bool withdrawn = h->of[index]->withdrawn;
     if (made->bytes == NULL) {
         name_failed(h, target->path, made->cause);
         return true;
     }
     h->handed->rated_before += made->old_rating != 0 && h->errand[index].rating != 0;
     if (!made->changed) {
-        h->handed->unchanged += target->exists;
+        h->handed->unchanged += target->exists && !withdrawn;
         return true;
     }
+    if (withdrawn && target->read_only) {
+        name_failed(h, target->path, "it is write-protected and keeps the marks of an earlier run");
+        return true;
+    }
+    h->handed->taken_back += withdrawn;
     if (!target->exists)
         return write_new(h, target->path, made, err);
     return prepare(h, target->path, made, err);
@@ -212,7 +222,7 @@ bool report_hand_on(struct session *s, struct worker_pool *workers,
 {
     struct handing h = {.s = s, .options = options, .handed = handed};
     *handed = (struct report_handed_on){0};
-    bool ok = hand_on_collect(s->catalogue, options, &h.items, err);
+    bool ok = hand_on_collect(s->catalogue, options, true, &h.items, err);
     for (size_t i = 0; ok && i < h.items.n; i++)
         ok = add_item(&h, &h.items.item[i], err);
     handed->unseen = h.items.unseen;

@@ -21,6 +21,7 @@ struct hand_on_item {
     int64_t frame;
     int64_t time_ns;
     bool has_time;
+    bool withdrawn;    /* not handed on: what an earlier run wrote of it is taken back */
     int rating;        /* to be written; 0 = none */
     int camera_rating; /* in the picture itself */
     char *jpeg, *raw;  /* paths, NULL = none */
@@ -35,7 +36,8 @@ struct hand_on_items {
     uint64_t unseen; /* kept by the engine, and nobody has looked */
 };
 
-bool hand_on_collect(struct catalogue *c, const struct report_hand_on_options *options,
+/* The frames to be handed on; where asked for, the others too, each `withdrawn` and without marks. */
+bool hand_on_collect(struct catalogue *c, const struct report_hand_on_options *options, bool with_withdrawn,
                      struct hand_on_items *items, struct err *err);
 void hand_on_items_release(struct hand_on_items *items);
 

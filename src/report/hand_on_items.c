@@ -12,6 +12,7 @@ struct setups {
 struct collecting {
     struct catalogue *c;
     const struct report_hand_on_options *options;
+    bool with_withdrawn;
     struct hand_on_items *items;
     struct setups setups;
 };
@@ -120,8 +121,11 @@ static bool is_wanted(const struct collecting *c, const struct catalogue_row *ro
 static bool take_row(void *context, const struct catalogue_row *row, struct err *err)
 {
     struct collecting *c = context;
-    int rating;
-    if (row->path == NULL || row->frame.missing || !is_wanted(c, row, &rating))
+    int rating = 0;
+    if (row->path == NULL || row->frame.missing)
+        return true;
+    bool wanted = is_wanted(c, row, &rating);
+    if (!wanted && !c->with_withdrawn)
         return true;
     struct hand_on_item *item = new_item(c->items, err);
     if (item == NULL)
@@ -129,18 +133,21 @@ static bool take_row(void *context, const struct catalogue_row *row, struct err 
     item->frame = row->frame.id;
     item->time_ns = row->frame.time_ns;
     item->has_time = row->frame.has_time;
+    item->withdrawn = !wanted;
     item->rating = rating;
     item->camera_rating = row->frame.rating;
     item->name = strdup(row->frame.name);
     if (item->name == NULL)
         return err_nomem(err);
-    return add_keywords(c, row, item, err) && catalogue_each_file(c->c, item->frame, take_file, item, err);
+    return (!wanted || add_keywords(c, row, item, err)) &&
+           catalogue_each_file(c->c, item->frame, take_file, item, err);
 }
 
-bool hand_on_collect(struct catalogue *c, const struct report_hand_on_options *options,
+bool hand_on_collect(struct catalogue *c, const struct report_hand_on_options *options, bool with_withdrawn,
                      struct hand_on_items *items, struct err *err)
 {
-    struct collecting collecting = {.c = c, .options = options, .items = items};
+    struct collecting collecting = {
+        .c = c, .options = options, .with_withdrawn = with_withdrawn, .items = items};
     const struct catalogue_filter all = {.burst = 0};
     *items = (struct hand_on_items){0};
     bool ok = catalogue_each_burst(c, note_setup, &collecting.setups, err) &&

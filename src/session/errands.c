@@ -82,6 +82,7 @@ static bool take_errand(void *context, const struct worker_result *result, struc
                                      .cause = "",
                                      .changed = head.changed,
                                      .rated = head.rated,
+                                     .taken_back = head.taken_back,
                                      .old_rating = head.old_rating,
                                      .read = head.read};
     }

@@ -96,7 +96,7 @@ struct job_errand_request {
 enum { JOB_KEYWORDS = 8 };
 /* Their reply: this head, then the text or the JPEG. */
 struct job_errand {
-    bool changed, rated;
+    bool changed, rated, taken_back;
     int32_t old_rating;
     struct hash_digest read; /* XXH3-128 of the sidecar as it was read */
 };

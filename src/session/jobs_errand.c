@@ -39,6 +39,7 @@ static bool mark(struct errand *e, const struct frame_marks *marks, struct job_e
         return false;
     head->changed = marked.changed;
     head->rated = marked.rated;
+    head->taken_back = marked.taken_back;
     head->old_rating = marked.old_rating;
     head->read = hash_of(e->sidecar.bytes, e->sidecar.size);
     return true;

@@ -109,6 +109,30 @@ equal "pond: burst 1" "$(read_tag "$s/${e%.JPG}.xmp" XMP-dc:Subject)" "keywords 
 equal -1 "$(read_tag "$s/${r%.JPG}.xmp" XMP-xmp:Rating)" "rejects are -1 when asked for"
 new=$s/${e%.JPG}.xmp
 
+# A frame that is rejected later: what we wrote is taken back, by way of chaffinch-apply; a rating of somebody else's stays.
+cp "$xa" "$work/a.later"; printf '%s\n' "$foreign" | sed 's/RATING/0/' >"$xa"; printf '%s\n' "$foreign" | sed 's/RATING/5/' >"$xb"
+status 1 chaffinch hand-on "$s"
+status 0 apply "$s" --sidecars
+equal 1 "$(read_tag "$xa" XMP-xmp:Rating)" "kept: the rating is ours"
+status 0 chaffinch decide "$s" reject "$a" "$b" "$e"
+cp "$new" "$work/kept.xmp"
+status 1 chaffinch hand-on "$s"
+says "$work/out" "sidecars of frames that are not handed on any more: our marks are taken back"
+same "$new" "$work/kept.xmp" "the sidecar is changed by chaffinch-apply only"
+status 0 apply "$s" --sidecars
+equal "" "$(read_tag "$new" XMP-xmp:Rating)" "rejected later: no rating any more"
+equal "" "$(read_tag "$new" XMP-dc:Subject)" "and no keyword of ours"
+equal 0 "$(read_tag "$xa" XMP-xmp:Rating)" "the nought that was there before is back"
+equal "swallow, mill & pond" "$(read_tag "$xa" XMP-dc:Subject)" "the keywords of others are there"
+equal 5 "$(read_tag "$xb" XMP-xmp:Rating)" "a rating of somebody else's stays"
+equal "swallow, mill & pond" "$(read_tag "$xb" XMP-dc:Subject)" "without our keywords"
+status 1 chaffinch hand-on "$s"
+if grep -q "taken back" "$work/out"; then fail "taken back twice"; else ok "once"; fi
+status 0 apply "$s" --undo
+equal 1 "$(read_tag "$xa" XMP-xmp:Rating)" "undo gives the rating back"
+cp "$work/a.later" "$xa"
+status 0 chaffinch decide "$s" keep "$a" "$b" "$e"
+
 # What has the name and is no sidecar is left alone and named: a folder, a link.
 rm "$new"; mkdir "$new"
 status 1 chaffinch hand-on "$s"

@@ -3,6 +3,7 @@
  * are cut or damaged anywhere. ISO 16684-1 names the properties.
  */
 #include <check.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -26,6 +27,50 @@ static struct str merged(const char *packet, const struct frame_marks *marks, st
                   err.message);
     return out;
 }
+
+/* The frame is rejected later: our rating and our keywords go, a zero that was outspoken before comes back,
+   and what is somebody else's stays. */
+START_TEST(taken_back)
+{
+    const char *const words[] = {"burst 3"};
+    const struct frame_marks marks = {.rating = 1, .keywords = words, .n_keywords = 1}, none = {.rating = 0};
+    struct frame_marked marked;
+    struct str first = merged(NULL, &marks, &marked), back = merged(first.bytes, &none, &marked);
+    ck_assert(marked.changed && marked.taken_back && !marked.rated);
+    ck_assert(strstr(back.bytes, "Rating") == NULL && strstr(back.bytes, "burst 3") == NULL);
+    struct str again = merged(back.bytes, &none, &marked);
+    ck_assert(!marked.changed && !marked.taken_back);
+    str_release(&again);
+    str_release(&back);
+    /* Somebody else's 4 stays. */
+    char *theirs = strstr(first.bytes, "Rating>1<");
+    ck_assert_ptr_nonnull(theirs);
+    theirs[7] = '4';
+    back = merged(first.bytes, &none, &marked);
+    ck_assert(marked.changed && !marked.taken_back && strstr(back.bytes, "Rating>4<") != NULL);
+    str_release(&back);
+    str_release(&first);
+    for (int rating = -1; rating <= 5; rating++) {
+        char *packet = str_make(NULL, foreign, rating), want[16];
+        first = merged(packet, &marks, &marked);
+        back = merged(first.bytes, &none, &marked);
+        ck_assert_int_eq(marked.taken_back, rating == 0);
+        (void)snprintf(want, sizeof want, "Rating>%d<", rating);
+        ck_assert_msg(strstr(back.bytes, want) != NULL, "%s is gone", want);
+        ck_assert(strstr(back.bytes, "burst 3") == NULL);
+        str_release(&back);
+        str_release(&first);
+        /* What holds nothing of ours is not even touched, well-formed or not. */
+        again = merged(packet, &none, &marked);
+        ck_assert(!marked.changed && strcmp(again.bytes, packet) == 0);
+        str_release(&again);
+        free(packet);
+    }
+    again = merged("<x:xmpmeta><broken>", &none, &marked);
+    ck_assert(!marked.changed);
+    str_release(&again);
+}
+END_TEST
 
 START_TEST(new_and_again)
 {
@@ -201,6 +246,7 @@ int main(void)
     TCase *one = tcase_create("marks");
     tcase_set_timeout(one, 120);
     tcase_add_test(one, new_and_again);
+    tcase_add_test(one, taken_back);
     tcase_add_test(one, foreign_properties_stay);
     tcase_add_test(one, place_does_not_get_out);
     tcase_add_test(one, what_is_no_xmp);
