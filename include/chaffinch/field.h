@@ -26,6 +26,7 @@
 
 #include <stdbool.h>
 #include <stddef.h>
+#include <stdint.h>
 
 #include "chaffinch/err.h"
 #include "chaffinch/str.h"
@@ -163,5 +164,8 @@ bool field_write_json(struct str *out, const struct field_setup *setup, const st
 void field_write_page(struct str *out, const struct field_setup *setup, const struct field_answer *answer);
 /* The set-up from above as SVG: camera, sharp zone, path, background; below it the sharp zone enlarged. */
 void field_write_picture(struct str *out, const struct field_setup *setup, const struct field_answer *answer);
+/* The same as pixels, 3 bytes each (red, green, blue), malloc'ed; the caller frees *rgb. */
+bool field_paint_picture(const struct field_setup *setup, const struct field_answer *answer,
+                         uint32_t *width_px, uint32_t *height_px, uint8_t **rgb, struct err *err);
 
 #endif

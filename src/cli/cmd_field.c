@@ -2,8 +2,11 @@
 #include <fcntl.h>
 #include <math.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
+#include <strings.h>
 
+#include "chaffinch/decode.h"
 #include "chaffinch/field.h"
 #include "chaffinch/frame.h"
 #include "chaffinch/publish.h"
@@ -173,6 +176,31 @@ static bool save(struct cli *cli, const char *path, write_answer *write, const s
     return ok;
 }
 
+/* By its ending: .svg, .png, .jpg. */
+static bool save_picture(struct cli *cli, const char *path, const struct field_setup *s,
+                         const struct field_answer *a, struct err *err)
+{
+    enum { QUALITY = 92 };
+    char safe[200];
+    const char *dot = strrchr(path, '.'), *ending = dot != NULL ? dot : "";
+    bool png = strcasecmp(ending, ".png") == 0;
+    struct decode_picture drawn = {0};
+    uint8_t *bytes = NULL;
+    size_t size = 0;
+    if (strcasecmp(ending, ".svg") == 0)
+        return save(cli, path, field_write_picture, s, a, err);
+    if (!png && strcasecmp(ending, ".jpg") != 0 && strcasecmp(ending, ".jpeg") != 0)
+        return err_set(err, ERR_USAGE, "--picture writes a .svg, .png or .jpg, not '%s'",
+                       err_escape(safe, sizeof safe, path));
+    bool ok = field_paint_picture(s, a, &drawn.width_px, &drawn.height_px, &drawn.rgb, err) &&
+              (png ? decode_encode_png(&drawn, &bytes, &size, err)
+                   : decode_encode_jpeg(&drawn, QUALITY, &bytes, &size, err)) &&
+              publish_user_file(cli->fs, path, bytes, size, err);
+    decode_picture_release(&drawn);
+    free(bytes);
+    return ok;
+}
+
 static int answer(struct cli *cli, struct words *w, struct field_setup *s)
 {
     struct err err = ERR_INIT;
@@ -182,7 +210,7 @@ static int answer(struct cli *cli, struct words *w, struct field_setup *s)
     bool ok = read_format(w->format, &json, &err) &&
               (w->from == NULL || read_frame(cli, w->from, &known, w, s, &err)) && read_optics(w, s, &err) &&
               read_rest(w, s, &err) && field_solve(s, &a, &err) &&
-              (w->picture == NULL || save(cli, w->picture, field_write_picture, s, &a, &err)) &&
+              (w->picture == NULL || save_picture(cli, w->picture, s, &a, &err)) &&
               (w->page == NULL || save(cli, w->page, field_write_page, s, &a, &err)) &&
               print_answer(s, &a, json, &err);
     return ok ? cli_finish(cli, 0) : cli_fail(cli, &err);
@@ -219,7 +247,7 @@ int cmd_field(struct cli *cli, int argc, char **argv)
         {"card", OPTION_TEXT, &w.card, "SIZE", "room on the card: 64GB", 0, 0},
         {"frame-size", OPTION_TEXT, &w.frame_size, "SIZE", "of one frame, all its files: 20MB", 0, 0},
         {"picture", OPTION_TEXT, &w.picture, "FILE",
-         "draws the set-up from above, as SVG; a file that exists is never replaced", 0, 0},
+         "draws the set-up from above: .svg, .png or .jpg; a file that exists is never replaced", 0, 0},
         {"page", OPTION_TEXT, &w.page, "FILE",
          "writes one self-contained page for a phone or A6 paper; never over a file", 0, 0},
         {"from", OPTION_TEXT, &w.from, "FRAME",

@@ -6,6 +6,7 @@
 #include <string.h>
 
 #include "chaffinch/frame.h"
+#include "chaffinch/glyph.h"
 #include "jobs.h"
 
 enum { LEGEND = 56, MARGIN = 8, LEAST_WIDTH = 420, MAX_EDGE = 1600, QUALITY = 90 };
@@ -95,33 +96,17 @@ static void draw_pixel(const struct job_heat_request *head, const uint8_t *level
     put(out, x, y + photo->height_px + MARGIN, tick != NULL ? tick : map);
 }
 
-/* The few letters of the legend, 5 x 7, one byte a row. */
-static const struct glyph {
-    char letter;
-    uint8_t row[7];
-} glyphs[] = {
-    {'a', {0x00, 0x00, 0x0e, 0x01, 0x0f, 0x11, 0x0f}}, {'c', {0x00, 0x00, 0x0e, 0x10, 0x10, 0x11, 0x0e}},
-    {'d', {0x01, 0x01, 0x0d, 0x13, 0x11, 0x11, 0x0f}}, {'e', {0x00, 0x00, 0x0e, 0x11, 0x1f, 0x10, 0x0e}},
-    {'f', {0x06, 0x09, 0x08, 0x1c, 0x08, 0x08, 0x08}}, {'h', {0x10, 0x10, 0x16, 0x19, 0x11, 0x11, 0x11}},
-    {'i', {0x04, 0x00, 0x0c, 0x04, 0x04, 0x04, 0x0e}}, {'l', {0x0c, 0x04, 0x04, 0x04, 0x04, 0x04, 0x0e}},
-    {'m', {0x00, 0x00, 0x1a, 0x15, 0x15, 0x11, 0x11}}, {'n', {0x00, 0x00, 0x16, 0x19, 0x11, 0x11, 0x11}},
-    {'o', {0x00, 0x00, 0x0e, 0x11, 0x11, 0x11, 0x0e}}, {'s', {0x00, 0x00, 0x0e, 0x10, 0x0e, 0x01, 0x1e}},
-    {'t', {0x08, 0x08, 0x1c, 0x08, 0x08, 0x09, 0x06}}, {',', {0x00, 0x00, 0x00, 0x00, 0x0c, 0x04, 0x08}},
-    {'1', {0x04, 0x0c, 0x04, 0x04, 0x04, 0x04, 0x0e}}, {'4', {0x02, 0x06, 0x0a, 0x12, 0x1f, 0x02, 0x02}},
-    {'6', {0x06, 0x08, 0x10, 0x1e, 0x11, 0x11, 0x0e}},
-};
-
-enum { DOT = 2, ADVANCE = 6 * DOT };
+enum { DOT = 2, ADVANCE = GLYPH_ADVANCE * DOT };
 
 static void write_letter(struct decode_picture *p, uint32_t x, uint32_t y, char letter)
 {
     static const uint8_t ink[3] = {235, 235, 235};
-    for (size_t g = 0; g < sizeof glyphs / sizeof glyphs[0]; g++)
-        for (uint32_t k = 0; glyphs[g].letter == letter && k < 7 * 5 * DOT * DOT; k++) {
-            uint32_t dx = k % (5 * DOT), dy = k / (5 * DOT);
-            if (glyphs[g].row[dy / DOT] >> (4 - dx / DOT) & 1)
-                put(p, x + dx, y + dy, ink);
-        }
+    const uint8_t *row = glyph_rows(letter);
+    for (uint32_t k = 0; row != NULL && k < GLYPH_ROWS * GLYPH_COLS * DOT * DOT; k++) {
+        uint32_t dx = k % (GLYPH_COLS * DOT), dy = k / (GLYPH_COLS * DOT);
+        if (row[dy / DOT] >> (GLYPH_COLS - 1 - dx / DOT) & 1)
+            put(p, x + dx, y + dy, ink);
+    }
 }
 
 static void write_text(struct decode_picture *p, uint32_t x, uint32_t y, const char *text)

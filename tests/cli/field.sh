@@ -32,6 +32,24 @@ if command -v xmllint >/dev/null; then status 0 xmllint --noout "$work/plan.svg"
 cp "$work/plan.svg" "$work/copy.svg"
 status 3 plan --picture "$work/plan.svg"; one_line "$work/err"; same "$work/plan.svg" "$work/copy.svg" "the old picture stays"
 [ ! -s "$work/out" ] && ok "and nothing is printed" || fail "a table was printed all the same"
+# The ending says what it is: PNG and JPEG are real ones; any other is refused, and nothing is written.
+status 0 plan --speed 8m/s --fps 60 --picture "$work/plan.png"
+[ "$(head -c 8 "$work/plan.png" | od -An -tx1 | tr -d ' \n')" = 89504e470d0a1a0a ] && ok "a PNG" || fail "no PNG"
+status 0 plan --speed 8m/s --fps 60 --picture "$work/plan.JPG"
+if djpeg "$work/plan.JPG" >"$work/plan.ppm" 2>/dev/null; then ok "a JPEG that djpeg reads"; else fail "no JPEG"; fi
+if command -v exiftool >/dev/null; then
+    [ "$(exiftool -s3 -FileType -ImageSize "$work/plan.png" "$work/plan.JPG" | grep -cE '^(PNG|JPEG|1440x1080)$')" = 4 ] && ok "both 1440x1080" || fail "another size"
+fi
+for name in plan.gif plan picture.png.txt; do
+    status 2 plan --picture "$work/$name"; one_line "$work/err"; says "$work/err" ".svg, .png or .jpg, not '"; [ ! -e "$work/$name" ] && ok "nothing written" || fail "'$name' was written"
+done
+# The path is drawn at its true angle to the plane, from above and enlarged, and crosses the enlarged zone.
+for angle in 5 10 30 60 80 90; do
+    status 0 plan --speed 8m/s --fps 60 --angle $angle --picture "$work/angle$angle.svg"
+    sed -n 's/.*line class="path" x1="\([0-9.]*\)" y1="\([0-9.]*\)" x2="\([0-9.]*\)" y2="\([0-9.]*\)".*/\1 \2 \3 \4/p' "$work/angle$angle.svg" |
+        awk -v want=$angle '{ dx = $3 - $1; dy = $4 - $2; if (dx < 0) dx = -dx; if (dy < 0) dy = -dy; a = atan2(dx, dy) * 57.29578; n++; if (a < want - 1 || a > want + 1) bad = 1 }
+            END { exit bad || n != 2 }' && ok "drawn at $angle degrees" || fail "not drawn at $angle degrees"
+done
 # A shallow path: all frames within the zone are drawn, the way across to a smaller scale.
 status 0 chaffinch field --focal 300 --aperture 4 --distance 5m --sensor four-thirds --speed 8m/s --angle 10 --fps 500 --picture "$work/shallow.svg"
 inside=$(sed -n 's/.*>\([0-9.]*\) frames inside<.*/\1/p' "$work/shallow.svg"); dots=$(grep -c '<circle' "$work/shallow.svg")
@@ -71,6 +89,32 @@ bad "'1/0'" plan --shutter 1/0
 bad "'medium'" plan --sensor medium
 bad "'xml'" plan --format xml
 bad "not '0'" plan --fps 0
+bad "'0.1 mm'" chaffinch field --focal 0.1 --aperture 4 --distance 5m
+bad "'20000 mm'" chaffinch field --focal 20000 --aperture 4 --distance 500m
+bad "'f/0.2'" chaffinch field --focal 300 --aperture 0.2 --distance 5m
+bad "'f/200'" chaffinch field --focal 300 --aperture 200 --distance 5m
+bad "'300 mm'" chaffinch field --focal 300 --aperture 4 --distance 300mm
+bad "'0 mm'" chaffinch field --focal 300 --aperture 4 --distance 0
+bad "'200000 m'" chaffinch field --focal 300 --aperture 4 --distance 200km
+bad "'inf'" chaffinch field --focal 300 --aperture 4 --distance inf
+bad "'0 mm'" plan --coc 0
+bad "'80 mm'" plan --coc 80mm
+bad "'2000 m/s'" plan --speed 2000m/s
+bad "'0 m/s'" plan --speed 0
+bad "'95 degrees'" plan --angle 95
+bad "'0 s'" plan --shutter 0
+bad "'5000 s'" plan --shutter 5000
+bad "'2 s'" plan --readout 2s
+bad "'20 s'" plan --reaction 20s
+bad "'0 mm'" plan --blur 0mm
+bad "'0 mm'" plan --smooth 0
+bad "'100 MB'" plan --card 50MB --frame-size 100MB
+bad "'0 MB'" plan --card 64GB --frame-size 0
+bad "'300x200'" plan --sensor 300x200
+bad "'0'" plan --pixels 0
+bad "'quick'" plan --speed quick
+bad "'1/60x'" plan --shutter 1/60x
+bad "'2parsec'" plan --background +2parsec
 bad "--pixels" plan --sensor 17.3x13 --coc 2px
 bad "--frame-size" plan --card 64GB
 bad "--aperture is missing" chaffinch field --focal 300 --distance 5m
