@@ -59,6 +59,11 @@ struct field_sensor {
 bool field_read_sensor(const char *option, const char *text, struct field_sensor *sensor, struct err *err);
 /* The sensor that a circle of confusion of this size is usual for, full frame if none is. */
 struct field_sensor field_sensor_of_coc(double coc_mm);
+/* The sensor of a frame by its focal length and the one that shows as much on 36 x 24 mm film (Exif 2.2,
+   FocalLengthIn35mmFilm): the crop factor is the ratio of the diagonals, as CIPA DCG-001 has it (from
+   memory). A named sensor where crop and shape agree, since cameras round; false where it can be none. */
+bool field_sensor_of_crop(double focal_mm, double focal_35mm, double width_px, double height_px,
+                          struct field_sensor *sensor);
 /* Names separated by ", ", for messages and tests; NULL ends. */
 const char *field_sensor_name(size_t i);
 

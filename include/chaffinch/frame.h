@@ -70,9 +70,10 @@ struct frame_meta {
     int offset_min; /* OffsetTimeOriginal, minutes east of UTC */
     char maker[64], model[64], lens[96];
     char serial[64];   /* of the body; empty where a camera writes none, or only zeros */
-    double exposure_s; /* 0 = unknown, as the next four */
+    double exposure_s; /* 0 = unknown, as the next five */
     double f_number;
     double focal_mm;
+    double focal_35mm; /* FocalLengthIn35mmFilm: tells the size of the sensor */
     double iso;
     double focus_m;               /* SubjectDistance */
     int orientation;              /* 1..8, 1 if absent */

@@ -107,38 +107,98 @@ static bool read_rest(const struct words *w, struct field_setup *s, struct err *
            read_blurs(w, s, err);
 }
 
-/* What the frame's Exif knows, in the words that the options take. */
+/* ---- what the Exif of a frame knows -------------------------------------------------------------------- */
+
+/* In the words that the options take. */
 struct frame_words {
-    char focal[32], aperture[32], distance[32], shutter[32], pixels[32];
+    char focal[32], aperture[32], distance[32], shutter[32], pixels[32], sensor[32];
+    struct str taken, lacks;
 };
 
-static void take(const char **word, char out[32], bool known, const char *format, double value)
+static void list_word(struct str *list, const char *word)
 {
-    if (*word != NULL || !known)
+    str_printf(list, "%s%s", list->size > 0 ? ", " : "", word);
+}
+
+/* What was typed goes before what the frame tells. `lack` names what nobody says, with its option. */
+static void take(struct frame_words *k, const char **word, char out[32], bool known, const char *text,
+                 const char *lack)
+{
+    if (*word != NULL)
         return;
-    (void)snprintf(out, 32, format, value);
+    if (!known) {
+        list_word(&k->lacks, lack);
+        return;
+    }
+    (void)snprintf(out, 32, "%s", text);
+    list_word(&k->taken, text);
     *word = out;
 }
 
-/* What was typed goes before what the frame tells. */
+struct number_text {
+    char text[32];
+};
+
+static struct number_text number_text(const char *format, double value)
+{
+    struct number_text n;
+    (void)snprintf(n.text, sizeof n.text, format, value);
+    return n;
+}
+
+static void take_all(const struct frame_meta *m, struct frame_words *k, struct words *w)
+{
+    struct field_sensor sensor = {.width_mm = 0};
+    double edge = fmax(m->width_px, m->height_px);
+    bool film = field_sensor_of_crop(m->focal_mm, m->focal_35mm, m->width_px, m->height_px, &sensor);
+    struct number_text size = number_text("%.4g", sensor.width_mm);
+    (void)snprintf(size.text + strlen(size.text), sizeof size.text - strlen(size.text), "x%.4gmm",
+                   sensor.height_mm);
+    bool named = film && isfinite(sensor.pitch_mm); /* of sizes without a name no pitch is known */
+    char exposure[FIELD_TEXT_SIZE];
+    take(k, &w->focal, k->focal, m->focal_mm > 0, number_text("%.4gmm", m->focal_mm).text,
+         "the focal length (--focal)");
+    take(k, &w->aperture, k->aperture, m->f_number > 0, number_text("f/%.4g", m->f_number).text,
+         "the aperture (--aperture)");
+    take(k, &w->distance, k->distance, m->focus_m > 0, number_text("%.4gm", m->focus_m).text,
+         "the distance (--distance)");
+    take(k, &w->sensor, k->sensor, film, named ? sensor.name : size.text, "the sensor (--sensor)");
+    take(k, &w->shutter, k->shutter, m->exposure_s > 0, field_exposure_text(exposure, m->exposure_s),
+         "the shutter time (--shutter)");
+    /* Without a sensor a number of pixels means nothing. */
+    if (w->sensor != NULL)
+        take(k, &w->pixels, k->pixels, edge > 0, number_text("%.0f", edge).text, "the pixels (--pixels)");
+}
+
 static bool read_frame(struct cli *cli, const char *path, struct frame_words *known, struct words *w,
-                       const struct field_setup *s, struct err *err)
+                       struct err *err)
 {
     struct frame_meta meta;
-    (void)s;
+    char safe[200];
     int fd = files_open_regular(cli->fs, AT_FDCWD, path, NULL, path, err);
     bool ok = fd >= 0 && session_peek(cli->workers, fd, path, &meta, err);
     files_drop(cli->fs, fd);
     if (!ok)
         return false;
-    take(&w->focal, known->focal, meta.focal_mm > 0, "%.3fmm", meta.focal_mm);
-    take(&w->aperture, known->aperture, meta.f_number > 0, "%.3f", meta.f_number);
-    take(&w->distance, known->distance, meta.focus_m > 0, "%.4fm", meta.focus_m);
-    take(&w->shutter, known->shutter, meta.exposure_s > 0, "%.9f", meta.exposure_s);
-    uint32_t edge = meta.width_px > meta.height_px ? meta.width_px : meta.height_px;
-    take(&w->pixels, known->pixels, edge > 0 && w->sensor != NULL, "%.0f", edge);
+    take_all(&meta, known, w);
+    if (!str_ok(&known->lacks, err) || !str_ok(&known->taken, err))
+        return false;
+    if (w->focal == NULL || w->aperture == NULL || w->distance == NULL)
+        return err_set(err, ERR_USAGE, "the Exif of '%s' does not tell %s: type it",
+                       err_escape(safe, sizeof safe, path), known->lacks.bytes);
     return true;
 }
+
+static void print_known(struct cli *cli, const char *path, const struct frame_words *known)
+{
+    char safe[200];
+    if (known->taken.size > 0)
+        log_line(cli->log, "taken from '%s': %s", err_escape(safe, sizeof safe, path), known->taken.bytes);
+    if (known->lacks.size > 0)
+        log_line(cli->log, "its Exif does not tell %s", known->lacks.bytes);
+}
+
+/* ---- the answer ---------------------------------------------------------------------------------------- */
 
 static bool read_format(const char *word, bool *json, struct err *err)
 {
@@ -206,13 +266,17 @@ static int answer(struct cli *cli, struct words *w, struct field_setup *s)
     struct err err = ERR_INIT;
     struct field_answer a;
     bool json;
-    struct frame_words known;
+    struct frame_words known = {.taken = STR_INIT, .lacks = STR_INIT};
     bool ok = read_format(w->format, &json, &err) &&
-              (w->from == NULL || read_frame(cli, w->from, &known, w, s, &err)) && read_optics(w, s, &err) &&
+              (w->from == NULL || read_frame(cli, w->from, &known, w, &err)) && read_optics(w, s, &err) &&
               read_rest(w, s, &err) && field_solve(s, &a, &err) &&
               (w->picture == NULL || save_picture(cli, w->picture, s, &a, &err)) &&
               (w->page == NULL || save(cli, w->page, field_write_page, s, &a, &err)) &&
               print_answer(s, &a, json, &err);
+    if (ok && w->from != NULL)
+        print_known(cli, w->from, &known);
+    str_release(&known.taken);
+    str_release(&known.lacks);
     return ok ? cli_finish(cli, 0) : cli_fail(cli, &err);
 }
 
@@ -251,7 +315,7 @@ int cmd_field(struct cli *cli, int argc, char **argv)
         {"page", OPTION_TEXT, &w.page, "FILE",
          "writes one self-contained page for a phone or A6 paper; never over a file", 0, 0},
         {"from", OPTION_TEXT, &w.from, "FRAME",
-         "takes from a frame's Exif what is not given: lens, aperture, distance, shutter", 0, 0},
+         "takes from a frame's Exif what is not given, and says what it does not tell", 0, 0},
         {"format", OPTION_TEXT, &w.format, "FORM", "table (default) or json", 0, 0},
     };
     const struct command_spec spec = {

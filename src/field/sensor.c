@@ -35,6 +35,27 @@ struct field_sensor field_sensor_of_coc(double coc_mm)
     return sensors[FULL_FRAME];
 }
 
+bool field_sensor_of_crop(double focal_mm, double focal_35mm, double width_px, double height_px,
+                          struct field_sensor *sensor)
+{
+    const double crop_agrees = .035, shape_agrees = .02;
+    double crop = focal_35mm / focal_mm, shape = fmax(width_px, height_px) / fmin(width_px, height_px);
+    double film = hypot(sensors[FULL_FRAME].width_mm, sensors[FULL_FRAME].height_mm);
+    if (!(crop > .2 && crop < 20 && shape >= 1 && shape < 5))
+        return false;
+    for (size_t i = 0; i < N_SENSORS; i++)
+        if (fabs(film / hypot(sensors[i].width_mm, sensors[i].height_mm) / crop - 1) < crop_agrees &&
+            fabs(sensors[i].width_mm / sensors[i].height_mm / shape - 1) < shape_agrees) {
+            *sensor = sensors[i];
+            return true;
+        }
+    double height = film / crop / hypot(shape, 1);
+    *sensor = (struct field_sensor){
+        .width_mm = height * shape, .height_mm = height, .coc_mm = FULL_FRAME_COC_MM / crop, .pitch_mm = NAN};
+    (void)snprintf(sensor->name, sizeof sensor->name, "%.3gx%.3g", sensor->width_mm, sensor->height_mm);
+    return true;
+}
+
 static bool read_size(const char *text, double *width, double *height)
 {
     const char *p = text;

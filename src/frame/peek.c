@@ -88,7 +88,8 @@ bool frame_meta_valid(const struct frame_meta *m)
     return is_bool(&m->has_time) && is_bool(&m->has_offset) && is_text(m->maker, sizeof m->maker) &&
            is_text(m->model, sizeof m->model) && is_text(m->serial, sizeof m->serial) &&
            is_text(m->lens, sizeof m->lens) && is_amount(m->exposure_s) && is_amount(m->f_number) &&
-           is_amount(m->focal_mm) && is_amount(m->iso) && is_amount(m->focus_m) && m->orientation >= 1 &&
-           m->orientation <= 8 && m->rating >= -1 && m->rating <= 5 && m->subsec_digits >= 0 &&
-           m->subsec_digits <= 9 && m->offset_min >= -14 * 60 && m->offset_min <= 14 * 60;
+           is_amount(m->focal_mm) && is_amount(m->focal_35mm) && is_amount(m->iso) && is_amount(m->focus_m) &&
+           m->orientation >= 1 && m->orientation <= 8 && m->rating >= -1 && m->rating <= 5 &&
+           m->subsec_digits >= 0 && m->subsec_digits <= 9 && m->offset_min >= -14 * 60 &&
+           m->offset_min <= 14 * 60;
 }

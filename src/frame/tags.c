@@ -36,6 +36,7 @@ enum {
     TAG_OFFSET_TIME_DIGITIZED = 0x9012,
     TAG_SUBJECT_DISTANCE = 0x9206,
     TAG_FOCAL_LENGTH = 0x920a,
+    TAG_FOCAL_LENGTH_35MM = 0xa405,
     TAG_MAKER_NOTE = 0x927c,
     TAG_SUBSEC = 0x9290,
     TAG_SUBSEC_ORIGINAL = 0x9291,
@@ -156,6 +157,7 @@ static void take_numbers(const struct tags *t, struct frame_meta *meta)
         {&meta->exposure_s, TAG_EXPOSURE_TIME, 1e6},
         {&meta->f_number, TAG_F_NUMBER, 1e3},
         {&meta->focal_mm, TAG_FOCAL_LENGTH, 1e5},
+        {&meta->focal_35mm, TAG_FOCAL_LENGTH_35MM, 65535},
         {&meta->focus_m, TAG_SUBJECT_DISTANCE, 1e6}, /* 0xffffffff = infinity, as good as unknown */
         {&meta->iso, TAG_ISO, ISO_OVERFLOW - 1},
         {&meta->iso, TAG_EXPOSURE_INDEX, 1e8},

@@ -62,6 +62,9 @@ void rgb_shrink(const uint8_t *rgb, int w, int h, uint8_t *out, int ow, int oh)
         }
 }
 
+/* 36 x 27 mm beside the diagonal of film, 36 x 24 mm. */
+#define CROP (43.2666f / 45.0f)
+
 /* Tag numbers: Exif 2.32 (CIPA DC-008) as listed by ExifTool 12.57. */
 static void exif_tags(struct tiff_ifd *d, const struct exif_facts *f, int for_dng)
 {
@@ -88,6 +91,7 @@ static void exif_tags(struct tiff_ifd *d, const struct exif_facts *f, int for_dn
         tiff_long(d, 0xa002, f->image_w);
         tiff_long(d, 0xa003, f->image_h);
     }
+    tiff_short(d, 0xa405, (unsigned)lroundf(f->focal_mm * CROP));
     tiff_ascii(d, 0xa431, SERIAL);
     tiff_ascii(d, 0xa434, LENS_MODEL);
 }

@@ -71,7 +71,27 @@ status 0 chaffinch field --from "$frame" --distance 5m --sensor full-frame
 says "$work/out" "200 mm at f/2"
 status 0 chaffinch field --from "$frame" --distance 5m --aperture 8
 says "$work/out" "200 mm at f/8"
-status 2 chaffinch field --from "$frame"; says "$work/err" "--distance is missing"
+# What its Exif tells is named, and what it does not, with the option that supplies it.
+status 0 chaffinch field --from "$frame" --distance 5m --format json
+says "$work/out" '"sensor_assumed":false'; about sensor_width_mm 36.05
+says "$work/out" '"pitch_assumed":false'; about pitch_um 45.06
+says "$work/err" "200mm, f/2, 36.05x27.04mm, 1/8000 s, 800"
+if grep -q "does not tell" "$work/err"; then fail "something is said to lack"; else ok "nothing lacks"; fi
+status 2 chaffinch field --from "$frame"; one_line "$work/err"; says "$work/err" "does not tell the distance (--distance): type it"
+if command -v exiftool >/dev/null; then
+    # A crop of 2 is Four Thirds in a 4:3 picture; 1.6 on 3:2 has no name of its own; no focal length on film: no sensor.
+    cp "$frame" "$work/crop.jpg"
+    exiftool -q -overwrite_original -FocalLengthIn35mmFormat=400 -SubjectDistance=6.5 "$work/crop.jpg"
+    status 0 chaffinch field --from "$work/crop.jpg" --format json; says "$work/out" '"sensor":"four-thirds"'; about distance_mm 6500; about coc_mm 0.015
+    exiftool -q -overwrite_original -FocalLengthIn35mmFormat=322 -SubjectDistance= -ExposureTime= "$work/crop.jpg"
+    status 0 chaffinch field --from "$work/crop.jpg" --distance 5m --format json; says "$work/out" '"sensor":"21.5x16.12"'; about coc_mm 0.018634
+    says "$work/err" "does not tell the shutter time (--shutter)"
+    exiftool -q -overwrite_original -FocalLengthIn35mmFormat= -FNumber= "$work/crop.jpg"
+    status 0 chaffinch field --from "$work/crop.jpg" --distance 5m --aperture 4
+    says "$work/err" "does not tell the sensor (--sensor), the shutter time (--shutter)"
+    status 2 chaffinch field --from "$work/crop.jpg"; one_line "$work/err"
+    says "$work/err" "does not tell the aperture (--aperture), the distance (--distance), the sensor (--sensor)"
+fi
 status 1 chaffinch field --from "$0" --distance 5m; one_line "$work/err"; says "$work/err" "no picture"
 status 4 chaffinch field --from "$work/none.jpg" --distance 5m; one_line "$work/err"
 

@@ -474,6 +474,18 @@ START_TEST(sensors)
     ck_assert_str_eq(field_sensor_of_coc(.0288).name, "full-frame");
     ck_assert_str_eq(field_sensor_of_coc(.06).name, "full-frame");
     ck_assert_str_eq(field_sensor_of_coc(NAN).name, "full-frame");
+    struct field_sensor crop;
+    ck_assert(field_sensor_of_crop(300, 450, 6000, 4000, &crop));
+    ck_assert_str_eq(crop.name, "aps-c");
+    ck_assert(field_sensor_of_crop(300, 600, 3888, 5184, &crop));
+    ck_assert_str_eq(crop.name, "four-thirds");
+    ck_assert(field_sensor_of_crop(50, 50, 6000, 4000, &crop));
+    ck_assert_str_eq(crop.name, "full-frame");
+    ck_assert(field_sensor_of_crop(100, 161, 6000, 4000, &crop) && isnan(crop.pitch_mm)); /* 22.3 x 14.9 mm */
+    near_to(crop.width_mm, 22.3, .1, "crop 1.61");
+    ck_assert(!field_sensor_of_crop(0, 600, 6000, 4000, &crop) &&
+              !field_sensor_of_crop(300, 0, 6000, 4000, &crop));
+    ck_assert(!field_sensor_of_crop(300, 600, 0, 0, &crop));
     ck_assert(field_read_sensor("--sensor", "22.3x14.9mm", &s, &err) && isnan(s.pitch_mm));
     near_to(s.coc_mm, .0186, 1e-4, "1.61 crop");
     const char *const bad[] = {"", "x", "17.3", "17.3x", "0x13", "17.3x13cm", "300x200", "medium"};

@@ -57,6 +57,7 @@ static void add_picture_tags(void)
     tags_text(&made, 1, 0x9003, "2026:05:01 07:30:15");
     tags_text(&made, 1, 0x9011, "+02:00");
     tags_rational(&made, 1, 0x9206, 5030, 1000);
+    tags_short(&made, 1, 0xa405, 600);
     tags_rational(&made, 1, 0x920a, 300, 1);
     tags_text(&made, 1, 0x9291, "042");
     tags_text(&made, 1, 0xa431, "A0012");
@@ -75,6 +76,7 @@ static void check_picture_tags(void)
     ck_assert_double_eq_tol(meta.exposure_s, 1 / 3200., 1e-12);
     ck_assert_double_eq_tol(meta.f_number, 2.8, 1e-12);
     ck_assert_double_eq_tol(meta.focal_mm, 300, 1e-12);
+    ck_assert_double_eq_tol(meta.focal_35mm, 600, 1e-12);
     ck_assert_double_eq_tol(meta.iso, 1600, 1e-12);
     ck_assert_double_eq_tol(meta.focus_m, 5.03, 1e-12);
     ck_assert_int_eq(meta.orientation, 6);
