@@ -137,6 +137,10 @@ $(OUT)/bench/%: $(OUT)/tests/bench/%.o $(OUT)/libbench.a $(OUT)/libtest.a
 	@mkdir -p $(@D)
 	$(CC) $(CFLAGS_ALL) $(LDFLAGS_ALL) -o $@ $^ $(LIBS)
 
+# A slow card for any program: preloaded, see its head.
+$(OUT)/throttle.so: tests/throttle/throttle.c | compile_commands.json
+	$(CC) -std=c11 $(OPT) $(WARNINGS) $(if $(WERROR),-Werror) $(DEFINES) -shared -fPIC -o $@ $<
+
 compile_commands.json: Makefile
 	@scripts/compile-commands '$(CC) $(CPPFLAGS_ALL) $(CFLAGS_ALL)' $(ALL_SRC) $(CLI_SRC) $(ACLI_SRC) $(CARDGEN_SRC) $(UNIT_SRC) $(CRASH_SRC) $(TORTURE_SRC) $(wildcard tests/fuzz/*.c) $(BENCH_SRC) $(BENCH_PARTS) $(REF_SRC) > $@
 
@@ -153,7 +157,7 @@ lint: all headers ## what can be seen without running: order of includes, danger
 	@scripts/check-man $(OUT)
 	@clang-format --dry-run -Werror $(STYLED) && echo "format: $(words $(STYLED)) files obey .clang-format"
 
-cli: all $(OUT)/cardgen $(CRASH_BIN) ## run the command line tests
+cli: all $(OUT)/cardgen $(OUT)/throttle.so $(CRASH_BIN) ## run the command line tests
 	@scripts/run-cli $(OUT)
 
 browser: all $(OUT)/cardgen ## the page of review in chromium, by keyboard (SIZE=2400x1800 PART="speed looks access judging losing")

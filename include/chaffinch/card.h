@@ -135,6 +135,29 @@ struct card_options {
 bool card_copy(struct card_set *set, struct root *session, struct catalogue *catalogue,
                const struct card_options *options, struct card_report *report, struct err *err);
 
+/* The same in three steps, so that something else can be done meanwhile: begin and end use the catalogue and
+   belong to the thread that owns it; go, which takes the time, touches neither the catalogue nor the workers
+   (but for same_exposure) and may run in a thread of its own. Begin gives NULL where card_copy fails before
+   the first byte. End follows go, also where that failed; it frees. Where go failed it has nothing to add. */
+struct card_copying;
+struct card_copying *card_copy_begin(struct card_set *set, struct root *session, struct catalogue *catalogue,
+                                     const struct card_options *options, struct card_report *report,
+                                     struct err *err);
+bool card_copy_go(struct card_copying *copying, struct err *err);
+bool card_copy_end(struct card_copying *copying, struct catalogue *catalogue, struct err *err);
+
+/* What a run that is under way has still to bring. Files are copied in the order of their names; what tells
+   which of them belong together is when they were written. May be asked while card_copy_go runs. */
+struct card_coming {
+    int64_t *mtime_ns; /* [n], sorted */
+    size_t n;
+    uint64_t bytes;
+};
+bool card_coming_list(struct card_set *set, struct card_coming *coming, struct err *err);
+/* True when a file is still to come that was written within that time of the other one. */
+bool card_coming_near(const struct card_coming *coming, int64_t mtime_ns, int64_t within_ns);
+void card_coming_release(struct card_coming *coming);
+
 /* --- checking -------------------------------------------------------------- */
 
 /* Called for each file that is not as it was copied: "changed", "missing", "moved", "deleted", "not copied".

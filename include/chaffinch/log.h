@@ -10,6 +10,8 @@
  *     log_progress_start(log, "copying", total_items, "files", total_bytes);
  *     log_progress_step(log, 1, size_bytes);  ...  log_progress_end(log);
  *     log_free(log);
+ *
+ * Two threads may write to one log; progress belongs to one thing at a time.
  */
 #ifndef CHAFFINCH_LOG_H
 #define CHAFFINCH_LOG_H
@@ -22,6 +24,9 @@
 
 struct log;
 struct log *log_new(FILE *stream, const char *program, struct err *err); /* the stream stays the caller's */
+/* A log that passes its lines on and shows no progress, for what is done beside something that does. `to`
+   stays the caller's. */
+struct log *log_lines_only(struct log *to, struct err *err);
 void log_free(struct log *log);
 /* "PROGRAM: text". A NULL log is accepted everywhere and says nothing. */
 void log_line(struct log *log, const char *format, ...) __attribute__((format(printf, 2, 3)));

@@ -61,10 +61,14 @@ struct session_measure_options {
     bool all;        /* measure again what was measured, and decode every frame as a whole */
     int64_t gap_ns;  /* 0 = chosen from the gaps */
     bool rank_along; /* rank each burst as soon as it is measured, so that a person can begin to look */
+    /* What a copy run has still to bring (NULL = nothing is under way): only bursts to which no further file
+       can belong are measured, and nothing is taken for missing. */
+    const struct card_coming *coming;
 };
 struct session_measured {
     uint64_t frames, bursts, measured, skipped; /* skipped: measured before */
     uint64_t failed;                            /* files that failed in THIS run */
+    uint64_t found_unreadable;                  /* part of failed: later runs know it */
     uint64_t unreadable, format;
     double decoded;         /* sum over the measured frames of the share that was decoded */
     uint64_t not_decoded;   /* measured frames whose thumbnails show no subject: nothing was decoded */
@@ -75,6 +79,16 @@ struct session_measured {
 bool session_measure(struct session *s, struct worker_pool *workers,
                      const struct session_measure_options *options, struct session_measured *totals,
                      struct err *err);
+
+/* Copies as card_copy does, into the session, and meanwhile measures and ranks the bursts that are there as a
+   whole, so that each file is read from the card once and from the disk hardly again, and a person can begin
+   to look. The copy runs in a thread of its own and waits for nothing; where there is no thread or not much
+   room on the disk, it is only copied. True, false and *report as card_copy: what measuring fails in is left
+   to the session_measure that must follow, which finishes the rest. Of *measured only failed and
+   found_unreadable are filled. same_exposure must not use `workers`. */
+bool session_ingest(struct session *s, struct worker_pool *workers, struct card_set *set,
+                    const struct card_options *options, struct card_report *report,
+                    struct session_measured *measured, struct err *err);
 
 struct session_ranked {
     uint64_t bursts, passes, kept, rejected, none;

@@ -1,6 +1,7 @@
 #include "chaffinch/log.h"
 
 #include <inttypes.h>
+#include <pthread.h>
 #include <stdarg.h>
 #include <stdlib.h>
 #include <string.h>
@@ -10,6 +11,8 @@
 enum { LINE_INTERVAL_MS = 170, PLAIN_INTERVAL_MS = 10000 };
 
 struct log {
+    struct log *to; /* lines go there, progress nowhere; NULL = a log of its own */
+    pthread_mutex_t lock;
     FILE *stream;
     const char *program;
     bool terminal;
@@ -33,14 +36,32 @@ struct log *log_new(FILE *stream, const char *program, struct err *err)
         err_nomem(err);
         return NULL;
     }
+    if (pthread_mutex_init(&log->lock, NULL) != 0) {
+        free(log);
+        err_nomem(err);
+        return NULL;
+    }
     log->stream = stream;
     log->program = program;
     log->terminal = isatty(fileno(stream)) != 0;
     return log;
 }
 
+struct log *log_lines_only(struct log *to, struct err *err)
+{
+    struct log *log = calloc(1, sizeof *log);
+    if (log == NULL) {
+        err_nomem(err);
+        return NULL;
+    }
+    log->to = to;
+    return log;
+}
+
 void log_free(struct log *log)
 {
+    if (log != NULL && log->to == NULL)
+        (void)pthread_mutex_destroy(&log->lock);
     free(log);
 }
 
@@ -53,8 +74,11 @@ static void wipe_line(struct log *log)
 
 void log_line(struct log *log, const char *format, ...)
 {
+    if (log != NULL && log->to != NULL)
+        log = log->to;
     if (log == NULL)
         return;
+    (void)pthread_mutex_lock(&log->lock);
     wipe_line(log);
     (void)fprintf(log->stream, "%s: ", log->program);
     va_list args;
@@ -63,6 +87,7 @@ void log_line(struct log *log, const char *format, ...)
     va_end(args);
     (void)fputc('\n', log->stream);
     (void)fflush(log->stream);
+    (void)pthread_mutex_unlock(&log->lock);
 }
 
 void log_err(struct log *log, const struct err *err)
@@ -112,14 +137,16 @@ char *log_count(uint64_t n, char out[32])
 void log_progress_start(struct log *log, const char *what, uint64_t total, const char *unit,
                         uint64_t total_bytes)
 {
-    if (log == NULL)
+    if (log == NULL || log->to != NULL)
         return;
+    (void)pthread_mutex_lock(&log->lock);
     log->what = what;
     log->unit = unit;
     log->total = total;
     log->total_bytes = total_bytes;
     log->done = log->done_bytes = 0;
     log->started_ms = log->shown_ms = now_ms();
+    (void)pthread_mutex_unlock(&log->lock);
 }
 
 /* Share of the work that is done, by bytes where they are known: large files take longer. */
@@ -158,19 +185,20 @@ static void show_progress(struct log *log, int64_t now)
 
 void log_progress_step(struct log *log, uint64_t items, uint64_t bytes)
 {
-    if (log == NULL || log->what == NULL)
+    if (log == NULL || log->to != NULL)
         return;
+    (void)pthread_mutex_lock(&log->lock);
     log->done += items;
     log->done_bytes += bytes;
     int64_t now = now_ms();
-    if (now - log->shown_ms >= (log->terminal ? LINE_INTERVAL_MS : PLAIN_INTERVAL_MS))
+    if (log->what != NULL && now - log->shown_ms >= (log->terminal ? LINE_INTERVAL_MS : PLAIN_INTERVAL_MS))
         show_progress(log, now);
+    (void)pthread_mutex_unlock(&log->lock);
 }
 
-void log_progress_end(struct log *log)
+/* Nothing is said of what took less than a second. */
+static void show_end(struct log *log)
 {
-    if (log == NULL || log->what == NULL)
-        return;
     wipe_line(log);
     double elapsed = (double)(now_ms() - log->started_ms) / 1000;
     char done[32], took[32], bytes[32];
@@ -185,4 +213,14 @@ void log_progress_end(struct log *log)
     }
     (void)fflush(log->stream);
     log->what = NULL;
+}
+
+void log_progress_end(struct log *log)
+{
+    if (log == NULL || log->to != NULL)
+        return;
+    (void)pthread_mutex_lock(&log->lock);
+    if (log->what != NULL)
+        show_end(log);
+    (void)pthread_mutex_unlock(&log->lock);
 }

@@ -317,8 +317,11 @@ static bool step(struct run *run, struct family **before, struct family *next, s
     struct err second = ERR_INIT;
     bool ok = next == NULL || start_family(run, next, err);
     /* Where `next` met a full disk, `*before` is complete all the same: it only needs its names. */
-    if (*before != NULL && !finish_family(run, *before, ok ? err : &second))
-        ok = false;
+    if (*before != NULL) {
+        if (!finish_family(run, *before, ok ? err : &second))
+            ok = false;
+        (void)atomic_fetch_add(&run->set->settled, (*before)->n);
+    }
     if (!ok || (run->stopped && next != NULL)) {
         abandon_family(run, *before);
         abandon_family(run, next);
@@ -449,48 +452,79 @@ static bool start_copier(struct run *run, struct err *err)
     return run->verifier != NULL;
 }
 
-static bool run_all(struct run *run, struct catalogue *catalogue, struct err *err)
-{
+struct card_copying {
+    struct run run;
+    struct root second;
     struct plan plan;
-    for (size_t i = 0; i < run->n_targets; i++)
-        run->report->on_card = run->report->on_card || card_set_shares(run->set, &run->target[i].disk);
-    if (!take_walk_trouble(run, err) || !space_plan(run, &plan, err) || !space_check(run, &plan, err) ||
-        !start_copier(run, err))
-        return false;
-    log_progress_start(run->options->log, "copying", plan.files, "files", plan.bytes);
-    bool ok = copy_cards(run, err);
+    bool done; /* it came to its end, or was stopped in good order */
+};
+
+static void copying_free(struct card_copying *c)
+{
+    if (c == NULL)
+        return;
+    verifier_stop(c->run.verifier);
+    free(c->run.copier.buffer);
+    hash_free(c->run.copier.hash);
+    for (size_t i = 0; i < c->run.n_targets; i++)
+        target_release(&c->run.target[i]);
+    root_close(&c->second);
+    free(c);
+}
+
+struct card_copying *card_copy_begin(struct card_set *set, struct root *session, struct catalogue *catalogue,
+                                     const struct card_options *options, struct card_report *report,
+                                     struct err *err)
+{
+    struct card_copying *c = calloc(1, sizeof *c);
+    if (c == NULL) {
+        err_nomem(err);
+        return NULL;
+    }
+    struct run *run = &c->run;
+    c->second = (struct root)ROOT_INIT;
+    run->set = set;
+    run->options = options;
+    run->report = report;
+    atomic_store(&set->settled, 0);
+    bool ok = add_target(run, session, catalogue, err) &&
+              (options->second == NULL || open_second(run, session, &c->second, err));
+    for (size_t i = 0; ok && i < run->n_targets; i++)
+        report->on_card = report->on_card || card_set_shares(set, &run->target[i].disk);
+    if (ok && take_walk_trouble(run, err) && space_plan(run, &c->plan, err) &&
+        space_check(run, &c->plan, err) && start_copier(run, err))
+        return c;
+    copying_free(c);
+    return NULL;
+}
+
+bool card_copy_go(struct card_copying *c, struct err *err)
+{
+    struct run *run = &c->run;
+    log_progress_start(run->options->log, "copying", c->plan.files, "files", c->plan.bytes);
+    c->done = copy_cards(run, err);
     log_progress_end(run->options->log);
     count_verified(run);
-    if (!ok)
-        return false;
-    if (catalogue != NULL && !target_index(&run->target[0], catalogue, err))
-        return false;
-    if (run->stopped) {
-        run->report->interrupted = true;
-        return err_set(err, ERR_INTERRUPTED, "interrupted: run the same command again to go on");
+    return c->done;
+}
+
+bool card_copy_end(struct card_copying *c, struct catalogue *catalogue, struct err *err)
+{
+    bool ok = !c->done || catalogue == NULL || target_index(&c->run.target[0], catalogue, err);
+    if (ok && c->done && c->run.stopped) {
+        c->run.report->interrupted = true;
+        ok = err_set(err, ERR_INTERRUPTED, "interrupted: run the same command again to go on");
     }
-    return true;
+    copying_free(c);
+    return ok;
 }
 
 bool card_copy(struct card_set *set, struct root *session, struct catalogue *catalogue,
                const struct card_options *options, struct card_report *report, struct err *err)
 {
-    struct root second = ROOT_INIT;
-    bool ok = false;
-    struct run *run = calloc(1, sizeof *run);
-    if (run == NULL)
-        return err_nomem(err);
-    run->set = set;
-    run->options = options;
-    run->report = report;
-    ok = add_target(run, session, catalogue, err) &&
-         (options->second == NULL || open_second(run, session, &second, err)) && run_all(run, catalogue, err);
-    verifier_stop(run->verifier);
-    free(run->copier.buffer);
-    hash_free(run->copier.hash);
-    for (size_t i = 0; i < run->n_targets; i++)
-        target_release(&run->target[i]);
-    root_close(&second);
-    free(run);
-    return ok;
+    struct card_copying *c = card_copy_begin(set, session, catalogue, options, report, err);
+    if (c == NULL)
+        return false;
+    bool ok = card_copy_go(c, err);
+    return card_copy_end(c, catalogue, ok ? err : NULL) && ok;
 }

@@ -2,6 +2,8 @@
 #ifndef CHAFFINCH_CARD_SET_H
 #define CHAFFINCH_CARD_SET_H
 
+#include <stdatomic.h>
+
 #include "chaffinch/card.h"
 #include "disk.h"
 
@@ -30,6 +32,9 @@ struct card_set {
     struct files view; /* all calls on cards go through it */
     struct card *card;
     size_t n;
+    /* How many files the copy run is done with, from the first of the first card on. Counted up behind the
+       placing of each family, and looked at from another thread. */
+    atomic_size_t settled;
 };
 
 /* Adds one line of trouble; `card` (NULL = none) is put before the path. */

@@ -1,4 +1,5 @@
-/* The whole night's work: copy, measure, rank, contact sheet, and one line that tells how it went. */
+/* The whole night's work: copy and measure meanwhile, rank, contact sheet, and one line that tells how it
+ * went. */
 #include <stdio.h>
 #include <stdlib.h>
 
@@ -14,7 +15,7 @@ struct night {
     struct cli *cli;
     struct session *session;
     struct card_report card;
-    struct session_measured measured;
+    struct session_measured along, measured; /* while copying, and the rest */
     struct session_ranked ranked;
     struct catalogue_counts counts;
     struct session_rank_options how;
@@ -29,10 +30,10 @@ static void note_status(struct night *n, int status)
 }
 
 /* True when the rest of the night can go on: also after single files failed (status 1). */
-static bool copy_card(struct night *n, struct card_set *set, const struct card_options *options)
+static bool take_in(struct night *n, struct card_set *set, const struct card_options *options)
 {
     struct err err = ERR_INIT;
-    bool ok = card_copy(set, &n->session->root, n->session->catalogue, options, &n->card, &err);
+    bool ok = session_ingest(n->session, n->cli->workers, set, options, &n->card, &n->along, &err);
     if (!ok) {
         n->card.interrupted = true;
         log_err(n->cli->log, &err);
@@ -54,7 +55,7 @@ static bool judge(struct night *n)
               catalogue_count(s->catalogue, &n->counts, &err);
     if (!ok)
         note_status(n, cli_fail(n->cli, &err));
-    else if (n->measured.failed > 0)
+    else if (n->measured.failed + n->along.failed > 0)
         note_status(n, 1);
     return ok;
 }
@@ -69,7 +70,17 @@ static void print_line(struct night *n)
                  log_count(n->counts.bursts, a), n->counts.bursts == 1 ? "" : "s",
                  log_count(n->counts.passes, b), n->counts.passes == 1 ? "" : "es",
                  log_count(n->counts.kept, c), log_count(n->counts.rejected, d), log_count(n->counts.none, e),
-                 log_count(n->card.n_trouble + n->measured.failed, f), verdict.failed ? "?" : verdict.bytes);
+                 log_count(n->card.n_trouble + n->along.failed + n->measured.failed, f),
+                 verdict.failed ? "?" : verdict.bytes);
+    str_release(&verdict);
+}
+
+/* Frees the card, or not, also where judging failed: the copy stands for itself. */
+static void print_verdict(const struct night *n)
+{
+    struct str verdict = STR_INIT;
+    card_verdict(&n->card, &verdict);
+    (void)printf("card: %s\n", verdict.failed ? "?" : verdict.bytes);
     str_release(&verdict);
 }
 
@@ -84,12 +95,14 @@ static int spend_night(struct cli *cli, struct card_set *set, const char *path,
     if (n.session == NULL)
         return cli_fail(cli, &err);
     awake_start(&awake, cli->log);
-    if (copy_card(&n, set, options) && judge(&n)) {
+    bool copied = take_in(&n, set, options);
+    if (copied && judge(&n)) {
         (void)printf("contact sheet: %s\n", n.sheet);
         (void)printf("next: look at it, then type 'chaffinch-apply %s' to see what would be moved\n",
                      err_word(word, sizeof word, path));
         print_line(&n);
-    }
+    } else if (copied)
+        print_verdict(&n);
     awake_end(&awake);
     session_close(n.session);
     card_report_release(&n.card);
@@ -127,10 +140,19 @@ int cmd_run(struct cli *cli, int argc, char **argv)
     if (!cli_parse(cli, &spec, argc, argv, &arguments, &status))
         return status;
     options.measures = true;
+    /* While a card is copied the workers measure: this one is there for a copy that asks what a picture
+     * tells. */
+    const struct worker_config one = {.handler = session_worker, .workers = 1};
+    struct err err = ERR_INIT;
+    struct worker_pool *asked = worker_pool_start(&one, &err);
+    if (asked == NULL)
+        return cli_fail(cli, &err);
     struct card_set *set = card_words_open(cli, &arguments, &options, &session, &status);
-    if (set == NULL)
-        return status;
-    status = spend_night(cli, set, session, &options, &how);
+    if (set != NULL) {
+        options.same_context = asked;
+        status = spend_night(cli, set, session, &options, &how);
+    }
     card_close(set);
+    worker_pool_stop(asked);
     return status;
 }

@@ -9,9 +9,13 @@
 
 enum { TEXTS = 4 };
 
+/* Cameras write late when their memory is full, yet one after another: what is written a minute apart from
+   all frames of a burst was not shot within seconds of one of them. */
+#define BURST_WRITTEN_NS INT64_C(60000000000)
+
 struct gather {
     struct burst_frame *frame;
-    int64_t *id;
+    int64_t *id, *number; /* of frame and burst */
     bool *gone;
     char **text; /* of each frame: body, folder, prefix, to which it points, and its name */
     size_t n, room;
@@ -28,13 +32,16 @@ static bool make_room(struct gather *g, struct err *err)
     int64_t *id = realloc(g->id, room * sizeof *id);
     if (id != NULL)
         g->id = id;
+    int64_t *number = realloc(g->number, room * sizeof *number);
+    if (number != NULL)
+        g->number = number;
     bool *gone = realloc(g->gone, room * sizeof *gone);
     if (gone != NULL)
         g->gone = gone;
     char **text = realloc(g->text, room * TEXTS * sizeof *text);
     if (text != NULL)
         g->text = text;
-    if (frame == NULL || id == NULL || gone == NULL || text == NULL)
+    if (frame == NULL || id == NULL || number == NULL || gone == NULL || text == NULL)
         return err_nomem(err);
     g->room = room;
     return true;
@@ -57,6 +64,7 @@ static bool gather_row(void *context, const struct catalogue_row *row, struct er
     text[3] = strdup(f->name);
     g->gone[g->n] = f->missing;
     g->id[g->n] = f->id;
+    g->number[g->n] = f->burst;
     g->frame[g->n] = (struct burst_frame){.body = text[0],
                                           .folder = text[1],
                                           .prefix = text[2],
@@ -84,6 +92,7 @@ static void gather_release(struct gather *g)
     free(g->text);
     free(g->frame);
     free(g->id);
+    free(g->number);
     free(g->gone);
 }
 
@@ -110,6 +119,7 @@ static void drop_frame(struct gather *g, size_t i)
     g->n--;
     g->frame[i] = g->frame[g->n];
     g->id[i] = g->id[g->n];
+    g->number[i] = g->number[g->n];
     g->gone[i] = g->gone[g->n];
     memcpy(&g->text[i * TEXTS], &g->text[g->n * TEXTS], TEXTS * sizeof *g->text);
 }
@@ -210,5 +220,93 @@ bool grouping_store(struct session *s, int64_t gap_ns, uint64_t *n_bursts, struc
         *n_bursts = n;
     burst_result_release(&result);
     gather_release(&g);
+    return ok;
+}
+
+/* ---- bursts that stand ------------------------------------------------------------ */
+
+struct closed {
+    struct session *s;
+    const struct card_coming *coming;
+    struct gather g;
+    bool *open; /* by burst number */
+    int64_t highest;
+};
+
+static bool by_size(struct closed *c, struct err *err)
+{
+    const struct burst_options narrow = {.gap_ns = BURST_GAP_FLOOR_MS * INT64_C(1000000)},
+                               wide = {.gap_ns = BURST_GAP_CEILING_MS * INT64_C(1000000)};
+    struct gather *g = &c->g;
+    struct burst_result a = {0}, b = {0};
+    uint32_t *size = calloc(g->n + 1, sizeof *size);
+    bool ok = (size != NULL || err_nomem(err)) && burst_group(g->frame, g->n, &narrow, &a, err);
+    for (size_t i = 0; ok && i < g->n; i++)
+        size[i] = a.bursts[g->frame[i].burst].count;
+    ok = ok && burst_group(g->frame, g->n, &wide, &b, err);
+    /* The narrow bursts make up the wide ones: of equal size is the same. */
+    for (size_t i = 0; ok && i < g->n; i++)
+        if (size[i] != b.bursts[g->frame[i].burst].count)
+            c->open[g->number[i]] = true;
+    burst_result_release(&a);
+    burst_result_release(&b);
+    free(size);
+    return ok;
+}
+
+struct sought {
+    int64_t id, number;
+};
+
+static int by_id(const void *a, const void *b)
+{
+    const struct sought *x = a, *y = b;
+    return x->id < y->id ? -1 : x->id > y->id;
+}
+
+struct written {
+    struct closed *c;
+    struct sought *frame;
+};
+
+static bool note_written(void *context, const struct catalogue_file *file, struct err *err)
+{
+    struct written *w = context;
+    const struct sought key = {.id = file->frame};
+    (void)err;
+    const struct sought *found = file->missing ? NULL : bsearch(&key, w->frame, w->c->g.n, sizeof key, by_id);
+    if (found != NULL && card_coming_near(w->c->coming, file->mtime_ns, BURST_WRITTEN_NS))
+        w->c->open[found->number] = true;
+    return true;
+}
+
+static bool by_time_written(struct closed *c, struct err *err)
+{
+    struct written w = {.c = c, .frame = calloc(c->g.n + 1, sizeof *w.frame)};
+    if (w.frame == NULL)
+        return err_nomem(err);
+    for (size_t i = 0; i < c->g.n; i++)
+        w.frame[i] = (struct sought){c->g.id[i], c->g.number[i]};
+    qsort(w.frame, c->g.n, sizeof *w.frame, by_id);
+    bool ok = catalogue_each_file(c->s->catalogue, 0, note_written, &w, err);
+    free(w.frame);
+    return ok;
+}
+
+bool grouping_closed(struct session *s, const struct card_coming *coming, struct frame_ids *bursts,
+                     struct err *err)
+{
+    struct closed c = {.s = s, .coming = coming};
+    const struct catalogue_filter all = {.with_missing = true};
+    bool ok = catalogue_each_row(s->catalogue, &all, gather_row, &c.g, err) && drop_replaced(&c.g, err);
+    for (size_t i = 0; ok && i < c.g.n; i++)
+        c.highest = c.g.number[i] > c.highest ? c.g.number[i] : c.highest;
+    if (ok && (c.open = calloc((size_t)c.highest + 1, sizeof *c.open)) == NULL)
+        ok = err_nomem(err);
+    ok = ok && (c.g.n == 0 || (by_size(&c, err) && by_time_written(&c, err)));
+    for (int64_t b = 1; ok && b <= c.highest; b++)
+        ok = c.open[b] || frame_ids_add(bursts, b, err);
+    free(c.open);
+    gather_release(&c.g);
     return ok;
 }

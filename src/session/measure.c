@@ -27,6 +27,7 @@ struct todo {
     bool whole;            /* asked for: every frame of its burst is looked at in full */
     char *cause;           /* a warning found while peeking; stays when all goes well */
     bool known_unreadable; /* an earlier run said so: no news, no failure of this run */
+    bool here;             /* nothing to do: it only helps to say where to look in the others of its burst */
 };
 
 /* A measured frame that waits for the pack to be synced. */
@@ -44,7 +45,7 @@ struct stage {
     struct session_measured *totals;
     bool all;
     struct todo *todo;
-    size_t n_todo, room_todo;
+    size_t n_todo, room_todo, n_needed;
     struct locating_frame *where; /* n_todo; NULL = everything is decoded as a whole */
     int64_t last_pack_seen;
     bool last_pack_there;
@@ -52,7 +53,8 @@ struct stage {
     int64_t pack_number;
     struct done done[COMMIT_FRAMES];
     size_t n_done;
-    struct along *along; /* NULL = what is measured is ranked later */
+    struct along *along;            /* NULL = what is measured is ranked later */
+    const struct frame_ids *closed; /* numbers of the bursts to be measured, sorted; NULL = all */
 };
 
 static bool needs_measuring(struct stage *st, const struct catalogue_frame *f, bool recalled)
@@ -72,34 +74,81 @@ static bool needs_measuring(struct stage *st, const struct catalogue_frame *f, b
     return !st->last_pack_there;
 }
 
+static bool takes_burst(const struct stage *st, int64_t burst)
+{
+    if (st->closed == NULL)
+        return true;
+    size_t low = 0, high = st->closed->n;
+    while (low < high) {
+        size_t mid = low + (high - low) / 2;
+        if (st->closed->id[mid] < burst)
+            low = mid + 1;
+        else
+            high = mid;
+    }
+    return low < st->closed->n && st->closed->id[low] == burst;
+}
+
+static struct todo *new_todo(struct stage *st, struct err *err)
+{
+    if (st->n_todo == st->room_todo) {
+        size_t room = st->room_todo > 0 ? st->room_todo * 2 : 256;
+        struct todo *grown = realloc(st->todo, room * sizeof *grown);
+        if (grown == NULL) {
+            err_nomem(err);
+            return NULL;
+        }
+        st->todo = grown;
+        st->room_todo = room;
+    }
+    return &st->todo[st->n_todo++];
+}
+
 static bool add_todo(void *context, const struct catalogue_row *row, struct err *err)
 {
     struct stage *st = context;
     const struct catalogue_frame *f = &row->frame;
-    if (!needs_measuring(st, f, row->recalled)) {
+    if (!takes_burst(st, f->burst)) {
+        if (st->along != NULL)
+            along_wait(st->along, f->burst); /* in vain: it is not to be ranked */
+        return true;
+    }
+    bool needed = needs_measuring(st, f, row->recalled);
+    if (!needed) {
         st->totals->skipped += strcmp(f->state, "measured") == 0;
         st->totals->unreadable += strcmp(f->state, "unreadable") == 0;
         st->totals->format += strcmp(f->state, "format") == 0;
-        return true;
-    }
-    if (st->n_todo == st->room_todo) {
-        size_t room = st->room_todo > 0 ? st->room_todo * 2 : 256;
-        struct todo *grown = realloc(st->todo, room * sizeof *grown);
-        if (grown == NULL)
-            return err_nomem(err);
-        st->todo = grown;
-        st->room_todo = room;
-    }
-    struct todo *t = &st->todo[st->n_todo++];
-    if (st->along != NULL)
+        if (strcmp(f->state, "format") == 0 || st->all)
+            return true;
+    } else if (st->along != NULL)
         along_wait(st->along, f->burst);
+    struct todo *t = new_todo(st, err);
+    if (t == NULL)
+        return false;
     *t = (struct todo){.frame = f->id,
                        .burst = f->burst,
                        .whole = row->recalled,
-                       .known_unreadable = strcmp(f->state, "unreadable") == 0};
-    if (f->cause != NULL && *f->cause != '\0' && !t->known_unreadable)
+                       .known_unreadable = strcmp(f->state, "unreadable") == 0,
+                       .here = !needed};
+    st->n_needed += needed;
+    if (needed && f->cause != NULL && *f->cause != '\0' && !t->known_unreadable)
         t->cause = strdup(f->cause);
     return true;
+}
+
+/* Bursts in which there is nothing to measure need no look at their thumbnails. A burst with something to
+   measure is looked at as a whole, so that a run that was cut off in it ends as one that was not. */
+static void drop_done_bursts(struct stage *st)
+{
+    size_t kept = 0;
+    for (size_t i = 0, end; i < st->n_todo; i = end) {
+        bool needed = false;
+        for (end = i; end < st->n_todo && st->todo[end].burst == st->todo[i].burst; end++)
+            needed = needed || !st->todo[end].here;
+        for (size_t k = i; needed && k < end; k++)
+            st->todo[kept++] = st->todo[k];
+    }
+    st->n_todo = kept;
 }
 
 static bool add_picture(void *context, const struct catalogue_file *file, struct err *err)
@@ -178,6 +227,7 @@ static void note_unreadable(struct stage *st, const struct todo *t, struct done 
     if (t->known_unreadable)
         return;
     st->totals->failed++;
+    st->totals->found_unreadable++;
     log_line(st->s->log, "'%s' is unreadable: %s", t->n > 0 ? err_escape(safe, sizeof safe, t->path[0]) : "?",
              cause);
 }
@@ -210,6 +260,8 @@ static bool submit_measure(void *context, struct worker_pool *workers, size_t i,
     struct stage *st = context;
     struct todo *t = &st->todo[i];
     const struct job_part whole = {.wanted = false};
+    if (t->here)
+        return true;
     if (!catalogue_each_file(st->s->catalogue, t->frame, add_picture, t, err))
         return false;
     struct pump_picture pictures[JOB_PICTURES];
@@ -258,7 +310,8 @@ static bool locate_frames(struct stage *st, struct worker_pool *workers, struct 
         st->where[i].burst = st->todo[i].burst;
     if (!locating_run(st->s, workers, st->where, st->n_todo, jpeg_of, st, &told, err))
         return false;
-    tell_located(st, &told);
+    if (st->closed == NULL)
+        tell_located(st, &told);
     return true;
 }
 
@@ -302,6 +355,7 @@ static bool list_burst(void *context, const struct catalogue_burst *burst, struc
     bool wanted = burst->stamp[0] == '\0';
     for (size_t i = 0; !wanted && i < list->stage->n_todo; i++)
         wanted = list->stage->todo[i].burst == burst->number;
+    wanted = wanted && takes_burst(list->stage, burst->number);
     return !wanted || frame_ids_add(&list->numbers, burst->number, err);
 }
 
@@ -316,20 +370,26 @@ static bool check_bursts(struct stage *st, struct frame_ids *again, struct err *
 }
 
 static bool measure_frames(struct session *s, struct worker_pool *workers,
-                           const struct session_measure_options *options, const struct frame_ids *only,
-                           struct frame_ids *again, struct session_measured *totals, struct err *err)
+                           const struct session_measure_options *options, const struct frame_ids *closed,
+                           const struct frame_ids *only, struct frame_ids *again,
+                           struct session_measured *totals, struct err *err)
 {
     struct stage *st = calloc(1, sizeof *st);
     if (st == NULL)
         return err_nomem(err);
-    *st = (struct stage){.s = s, .totals = totals, .all = options->all || only != NULL, .last_pack_seen = -1};
+    *st = (struct stage){.s = s,
+                         .totals = totals,
+                         .all = options->all || only != NULL,
+                         .last_pack_seen = -1,
+                         .closed = closed};
     const struct pump pump = {s, workers, st, submit_measure, take_measure};
     bool ok = !options->rank_along || (st->along = along_start(s, err)) != NULL;
     ok = ok && fill_todo(st, only, err);
+    drop_done_bursts(st);
     if (ok && !st->all && st->n_todo > 0)
         ok = locate_frames(st, workers, err);
     if (ok && (only == NULL || st->n_todo > 0)) {
-        log_progress_start(s->log, only == NULL ? "measuring" : "measuring again, as a whole", st->n_todo,
+        log_progress_start(s->log, only == NULL ? "measuring" : "measuring again, as a whole", st->n_needed,
                            "frames", 0);
         ok = pump_run(&pump, st->n_todo, err);
         log_progress_end(s->log);
@@ -346,17 +406,41 @@ static bool measure_frames(struct session *s, struct worker_pool *workers,
 
 /* In part where thumbnails say where, and once more as a whole where that was not enough. */
 static bool measure_all_frames(struct session *s, struct worker_pool *workers,
-                               const struct session_measure_options *options, struct session_measured *totals,
-                               struct err *err)
+                               const struct session_measure_options *options, const struct frame_ids *closed,
+                               struct session_measured *totals, struct err *err)
 {
     struct frame_ids again = {0};
-    bool ok = measure_frames(s, workers, options, NULL, &again, totals, err);
+    bool ok = measure_frames(s, workers, options, closed, NULL, &again, totals, err);
     uint64_t measured = totals->measured;
-    ok = ok && measure_frames(s, workers, options, &again, NULL, totals, err);
+    ok = ok && measure_frames(s, workers, options, closed, &again, NULL, totals, err);
     totals->decoded_again = totals->measured - measured;
     totals->measured = measured;
     frame_ids_release(&again);
     return ok;
+}
+
+/* What is there of a session into which a card is still being copied. */
+static bool measure_closed(struct session *s, struct worker_pool *workers,
+                           const struct session_measure_options *options, struct session_measured *totals,
+                           struct err *err)
+{
+    struct frame_ids closed = {0};
+    bool ok = grouping_closed(s, options->coming, &closed, err) &&
+              (closed.n == 0 || measure_all_frames(s, workers, options, &closed, totals, err));
+    frame_ids_release(&closed);
+    return ok;
+}
+
+static bool check_any(struct session *s, const struct scan *scan, struct err *err)
+{
+    struct catalogue_counts counts;
+    if (scan->n_frames > 0 || scan->partial)
+        return true;
+    return catalogue_count(s->catalogue, &counts, err) &&
+           (counts.frames > 0 || err_set(err, ERR_USAGE,
+                                         "no pictures in '%s': name the folder that holds them, or "
+                                         "copy a card first with 'chaffinch copy CARD %s'",
+                                         s->root.path, s->root.path));
 }
 
 bool session_measure(struct session *s, struct worker_pool *workers,
@@ -366,20 +450,17 @@ bool session_measure(struct session *s, struct worker_pool *workers,
     struct scan scan;
     *totals = (struct session_measured){0};
     bool ok = scan_session(s, &scan, err);
+    if (ok && options->coming != NULL)
+        scan_leave_out(&scan, options->coming);
     totals->failed += scan.failed;
     totals->frames = scan.n_frames;
-    if (ok && scan.n_frames == 0) {
-        struct catalogue_counts counts;
-        ok = catalogue_count(s->catalogue, &counts, err) &&
-             (counts.frames > 0 || err_set(err, ERR_USAGE,
-                                           "no pictures in '%s': name the folder that holds them, or "
-                                           "copy a card first with 'chaffinch copy CARD %s'",
-                                           s->root.path, s->root.path));
-    }
-    if (ok && scan.links > 0)
+    ok = ok && check_any(s, &scan, err);
+    if (ok && scan.links > 0 && !scan.partial)
         log_line(s->log, "%lu symbolic links were left alone", (unsigned long)scan.links);
     ok = ok && scan_store(s, workers, &scan, totals, err);
     scan_release(&scan);
-    return ok && grouping_store(s, options->gap_ns, &totals->bursts, err) &&
-           measure_all_frames(s, workers, options, totals, err);
+    ok = ok && grouping_store(s, options->gap_ns, &totals->bursts, err);
+    if (ok && options->coming != NULL)
+        return measure_closed(s, workers, options, totals, err);
+    return ok && measure_all_frames(s, workers, options, NULL, totals, err);
 }

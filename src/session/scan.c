@@ -4,6 +4,9 @@
 #include <string.h>
 #include <sys/stat.h>
 
+/* The files of one frame are written together; what a camera writes late is seconds late. */
+#define FRAME_WRITTEN_NS INT64_C(10000000000)
+
 struct walk_state {
     struct session *s;
     struct scan *scan;
@@ -277,6 +280,21 @@ bool scan_session(struct session *s, struct scan *scan, struct err *err)
     *scan = (struct scan){0};
     return files_walk_tree(s->root.fs, s->root.fd, &walk, err) && group_all(scan, err) &&
            compare_with_catalogue(s, scan, err);
+}
+
+void scan_leave_out(struct scan *scan, const struct card_coming *coming)
+{
+    size_t kept = 0;
+    for (size_t i = 0; i < scan->n_frames; i++) {
+        const struct scan_frame *frame = &scan->frame[i];
+        bool settled = true;
+        for (size_t k = 0; settled && k < frame->n; k++)
+            settled = !card_coming_near(coming, scan->file[frame->first + k].mtime_ns, FRAME_WRITTEN_NS);
+        if (settled)
+            scan->frame[kept++] = *frame;
+    }
+    scan->n_frames = kept;
+    scan->partial = true;
 }
 
 void scan_release(struct scan *scan)

@@ -34,12 +34,15 @@ struct scan {
     uint64_t links;  /* symbolic links that were left alone */
     uint64_t failed; /* folders and files that could not be looked at */
     uint64_t others; /* files that belong to no picture */
+    bool partial;    /* there are more frames than these: none of the others is missing */
 };
 
 /* Walks the session (never `.chaffinch/` and `rejects/`), groups files into frames and marks those that the
  * catalogue knows unchanged. */
 bool scan_session(struct session *s, struct scan *scan, struct err *err);
 void scan_release(struct scan *scan);
+/* Drops the frames to which a file may belong that is still to be copied. */
+void scan_leave_out(struct scan *scan, const struct card_coming *coming);
 
 /* Peeks at the frames that are new or changed (in workers) and writes them to the catalogue; frames that are
  * gone are marked missing. */

@@ -345,7 +345,7 @@ bool scan_store(struct session *s, struct worker_pool *workers, struct scan *sca
     log_progress_end(s->log);
     /* What was looked at before an interrupt is kept. */
     ok = store_all(&st, ok ? err : NULL) && ok;
-    ok = ok && mark_gone(&st, err);
+    ok = ok && (scan->partial || mark_gone(&st, err));
     goto out;
 nomem:
     err_nomem(err);
