@@ -5,6 +5,9 @@
  * nothing is kept. Else those whose blur is that of the best, as far as the eye or the estimate can tell, are
  * the sharp set: the first `keep` distinct ones are kept, their near twins rejected, further distinct ones
  * left for a person; the rest is soft.
+ *
+ * A subject that only ever rests while another flies is a portrait: one frame of each attitude is left for a
+ * person, unless a frame that is kept for the flight shows it as well.
  */
 #include "score.h"
 
@@ -34,6 +37,8 @@ struct pass {
     struct verdict *verdict; /* of each item */
     size_t *order;           /* candidates by score */
     size_t n;
+    bool rests;    /* its subject never flies: attitudes are told apart as in a perch burst */
+    bool portrait; /* it rests while others fly */
     uint32_t keep;
     double max_blur_px; /* infinite where the limit of p_sharp holds */
     int64_t min_gap_ns;
@@ -54,7 +59,7 @@ static bool ruled_out(struct pass *pass, size_t i)
         judge(pass, i, RANK_NONE, RANK_NOT_SURE);
     else if (flags & RANK_F_CUT)
         judge(pass, i, RANK_REJECT, RANK_CUT);
-    else if ((flags & RANK_F_AT_REST) && pass->burst->mode == SUBJECT_MOVING && !pass->burst->perch)
+    else if ((flags & RANK_F_AT_REST) && pass->burst->mode == SUBJECT_MOVING && !pass->rests)
         judge(pass, i, RANK_REJECT, RANK_AT_REST);
     else if (flags & RANK_F_HIDDEN)
         judge(pass, i, RANK_REJECT, RANK_HIDDEN);
@@ -115,7 +120,7 @@ static bool is_twin(const struct pass *pass, const struct rank_item *a, const st
 {
     int64_t apart = llabs(a->time_ns - b->time_ns);
     double distance = rank_outline_distance(a->outline, b->outline);
-    return distance < twin_distance(apart) && (pass->burst->perch || apart < ATTITUDE_NS);
+    return distance < twin_distance(apart) && (pass->rests || apart < ATTITUDE_NS);
 }
 
 /* Too close in time to be kept beside each other although the attitude differs. */
@@ -193,7 +198,36 @@ static void choose_few(struct pass *pass, size_t *chosen)
     }
 }
 
-static void choose_pass(struct pass *pass, size_t *chosen)
+/* Does another subject keep the frame of this item? */
+static bool kept_anyway(const struct pass *pass, size_t n_items, size_t i)
+{
+    for (size_t k = 0; k < n_items; k++)
+        if (pass->item[k].frame == pass->item[i].frame && pass->verdict[k].proposal == RANK_KEEP)
+            return true;
+    return false;
+}
+
+/* One frame of every attitude stays for a person to look at. Those that stay for the flight come first, and
+   nobody needs their twins. */
+static void choose_portraits(struct pass *pass, size_t n_items, size_t *chosen)
+{
+    struct limits limits = find_limits(pass);
+    size_t distinct = 0;
+    for (int round = 0; round < 2; round++)
+        for (size_t k = 0; k < pass->n; k++) {
+            size_t i = pass->order[k];
+            bool twin = false;
+            if (left_out(pass, k, &limits) || kept_anyway(pass, n_items, i) != (round == 0))
+                continue;
+            for (size_t d = 0; d < distinct && round > 0; d++)
+                twin = twin || is_twin(pass, &pass->item[i], &pass->item[chosen[d]]);
+            judge(pass, i, twin ? RANK_REJECT : RANK_NONE, twin ? RANK_NEAR_TWIN : RANK_SHARP_SET);
+            if (!twin)
+                chosen[distinct++] = i;
+        }
+}
+
+static void choose_pass(struct pass *pass, size_t n_items, size_t *chosen)
 {
     double p[TOP];
     size_t top = pass->n < TOP ? pass->n : TOP, unknown = 0;
@@ -207,6 +241,8 @@ static void choose_pass(struct pass *pass, size_t *chosen)
     double best = p[0];
     if (2 * unknown > top || median_of(p, top) < 0.5 || best < 0.3)
         keep_none(pass);
+    else if (pass->portrait)
+        choose_portraits(pass, n_items, chosen);
     else
         choose_few(pass, chosen);
 }
@@ -250,6 +286,8 @@ static bool stands_before(const struct rank_item *a, const struct verdict *va, c
     static const int order[] = {[RANK_NONE] = 1, [RANK_KEEP] = 2, [RANK_REJECT] = 0};
     if (va->proposal != vb->proposal)
         return order[va->proposal] > order[vb->proposal];
+    if ((a->flags ^ b->flags) & RANK_F_AT_REST)
+        return (b->flags & RANK_F_AT_REST) != 0;
     if ((va->rank > 0) != (vb->rank > 0))
         return va->rank > 0;
     if (va->rank != vb->rank)
@@ -314,9 +352,33 @@ static bool next_pass(const struct rank_item *item, size_t n_items, uint32_t *nu
     return next != UINT32_MAX;
 }
 
-static int64_t default_gap_ns(const struct rank_burst *burst)
+/* Does the subject of the pass rest in every frame in which it was found? */
+static bool only_rests(const struct rank_item *item, size_t n_items, uint32_t number)
 {
-    return burst->perch ? ATTITUDE_NS : TWIN_NS;
+    for (size_t i = 0; i < n_items; i++)
+        if (item[i].pass == number && !(item[i].flags & RANK_F_AT_REST))
+            return false;
+    return true;
+}
+
+/* Flights first: what they keep shows whoever sits there too. */
+static void choose_all(struct pass *pass, size_t n_items, size_t *chosen, int64_t min_gap_ns)
+{
+    for (int round = 0; round < 2; round++) {
+        uint32_t number = 0;
+        while (next_pass(pass->item, n_items, &number)) {
+            pass->portrait = pass->burst->mode == SUBJECT_MOVING && !pass->burst->perch &&
+                             only_rests(pass->item, n_items, number);
+            pass->rests = pass->burst->perch || pass->portrait;
+            pass->min_gap_ns = min_gap_ns > 0 ? min_gap_ns : pass->rests ? ATTITUDE_NS : TWIN_NS;
+            if (pass->portrait != (round == 1))
+                continue;
+            collect(pass, n_items, number);
+            choose_pass(pass, n_items, chosen);
+            judge_pieces(pass, n_items, number);
+            spare_portraits(pass, n_items, number);
+        }
+    }
 }
 
 bool rank_choose(const struct rank_burst *burst, const struct rank_item *item, size_t n_items,
@@ -331,19 +393,12 @@ bool rank_choose(const struct rank_burst *burst, const struct rank_item *item, s
                         .verdict = calloc(n_items + 1, sizeof *pass.verdict),
                         .order = malloc((n_items + 1) * sizeof *pass.order),
                         .keep = options->keep > 0 ? options->keep : DEFAULT_KEEP,
-                        .max_blur_px = options->max_blur_px > 0 ? options->max_blur_px : INFINITY,
-                        .min_gap_ns = options->min_gap_ns > 0 ? options->min_gap_ns : default_gap_ns(burst)};
+                        .max_blur_px = options->max_blur_px > 0 ? options->max_blur_px : INFINITY};
     bool done = chosen != NULL && pass.verdict != NULL && pass.order != NULL;
     if (done) {
         for (size_t i = 0; i < n_items; i++)
             judge(&pass, i, RANK_NONE, RANK_NOT_SURE);
-        uint32_t number = 0;
-        while (next_pass(item, n_items, &number)) {
-            collect(&pass, n_items, number);
-            choose_pass(&pass, chosen);
-            judge_pieces(&pass, n_items, number);
-            spare_portraits(&pass, n_items, number);
-        }
+        choose_all(&pass, n_items, chosen, options->min_gap_ns);
         settle_all(burst, item, n_items, pass.verdict, frame, n_frames);
     }
     free(chosen);

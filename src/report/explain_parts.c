@@ -121,6 +121,12 @@ static void say_chance(struct str *out, const char *before, double p, const char
     str_append(out, after);
 }
 
+/* Its subject sits, and did not have to outdo one that flies. */
+static bool is_portrait(const struct explain_facts *facts, const struct catalogue_row *row)
+{
+    return !facts->perch && row->has_item && (row->item.flags & RANK_F_AT_REST) != 0;
+}
+
 bool explain_rule(struct str *out, const struct explain_facts *facts, const struct catalogue_row *row)
 {
     double own = row->has_item ? row->item.p_sharp : (double)NAN;
@@ -133,10 +139,15 @@ bool explain_rule(struct str *out, const struct explain_facts *facts, const stru
                    median_top(facts), " in the middle; .5 is asked).");
         return facts->n_top > 0;
     case RANK_SHARP_SET:
+        if (is_portrait(facts, row)) {
+            str_append(out, "it sits while another flies: of each attitude that no kept frame shows, the "
+                            "sharpest waits for a person.");
+            return true;
+        }
         say_sharp_set(out, facts, strcmp(text_proposal(row), "keep") == 0);
         return judged;
     case RANK_NEAR_TWIN:
-        str_append(out, facts->perch
+        str_append(out, facts->perch || is_portrait(facts, row)
                             ? "it equals a frame chosen before it and shows the same attitude."
                             : "it equals a frame chosen before it, less than half a second away, and "
                               "shows the same attitude.");

@@ -84,7 +84,10 @@ static void say_pass(const struct words *w)
                facts->burst_passes, facts->perch ? " (the subject rests in most frames: a portrait)" : "");
     text_append_count(w->out, facts->pass_frames, "frame");
     str_printf(w->out, ", %" PRIu32 " of them complete and scored; ", facts->ranked);
-    if (row->choice.rank > 0)
+    if (row->choice.rank > facts->ranked)
+        str_printf(w->out, "its rank is %" PRIu32 ", counted with frames that stand for another subject",
+                   row->choice.rank);
+    else if (row->choice.rank > 0)
         str_printf(w->out, "among those its rank is %" PRIu32 " of %" PRIu32, row->choice.rank,
                    facts->ranked);
     else

@@ -179,6 +179,53 @@ START_TEST(portraits)
 END_TEST
 
 /* A piece is never kept, however sharp; a soft piece is of a soft bird. */
+/* One sits while another flies: what a kept flight shows of it is enough, of another attitude the sharpest
+ * frame is left to a person. */
+START_TEST(who_sits_beside_a_flight)
+{
+    for (uint32_t k = 6; k < FRAMES; k++) {
+        item[k].pass = 2;
+        item[k].flags = RANK_F_AT_REST;
+        attitude(item[k].outline, k < 9 ? 100 : 101);
+    }
+    item[6].frame = 0;
+    item[6].score = 1; /* less sharp than its twins, but there anyway */
+    choose(SUBJECT_MOVING, false, (struct rank_options){.keep = 1});
+    ck_frame(frame[0], RANK_KEEP, RANK_SHARPEST);
+    ck_assert_uint_eq(frame[0].pass, 1);
+    for (size_t f = 7; f < FRAMES; f++)
+        ck_frame(frame[f], f == 9 ? RANK_NONE : RANK_REJECT, f == 9 ? RANK_SHARP_SET : RANK_NEAR_TWIN);
+    /* Where it is soft in the frame that is kept, a sharp one is left to a person. */
+    item[6].blur_px = 2;
+    choose(SUBJECT_MOVING, false, (struct rank_options){.keep = 1});
+    ck_frame(frame[7], RANK_NONE, RANK_SHARP_SET);
+    ck_frame(frame[8], RANK_REJECT, RANK_NEAR_TWIN);
+    /* One that flew in a single frame is no portrait. */
+    item[8].flags = 0;
+    choose(SUBJECT_MOVING, false, (struct rank_options){.keep = 1});
+    ck_frame(frame[8], RANK_KEEP, RANK_SHARPEST);
+    ck_frame(frame[7], RANK_REJECT, RANK_AT_REST);
+}
+END_TEST
+
+/* In a frame that nobody keeps, the one that flies says why. */
+START_TEST(who_sits_does_not_speak_for_who_flies)
+{
+    for (uint32_t k = 6; k < FRAMES; k++) {
+        item[k].pass = 2;
+        item[k].flags = RANK_F_AT_REST;
+        item[k].area_cells = 900;
+        attitude(item[k].outline, 100);
+    }
+    item[6].frame = 0;
+    item[7].frame = 4;
+    item[4].blur_px = 2;
+    choose(SUBJECT_MOVING, false, (struct rank_options){.keep = 1});
+    ck_frame(frame[4], RANK_REJECT, RANK_SOFT);
+    ck_assert_uint_eq(frame[4].pass, 1);
+}
+END_TEST
+
 START_TEST(pieces)
 {
     item[0].flags = item[11].flags = RANK_F_PIECE;
@@ -244,6 +291,8 @@ int main(void)
     tcase_add_test(tables, max_blur);
     tcase_add_test(tables, doubt);
     tcase_add_test(tables, portraits);
+    tcase_add_test(tables, who_sits_beside_a_flight);
+    tcase_add_test(tables, who_sits_does_not_speak_for_who_flies);
     tcase_add_test(tables, pieces);
     tcase_add_test(tables, light_of_a_region);
     tcase_add_test(tables, light_breaks_ties);
