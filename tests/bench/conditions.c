@@ -460,7 +460,7 @@ static const struct condition condition[] = {
     {"arrivals", "three arrivals in one press", make_arrivals, 0},
     {"flock", "two to five birds", make_flock, 0},
     {"sitting", "one sits, another flies in", make_sitting, 0},
-    {"tilted", "tilted in depth, head or tail sharp", make_tilted, 0},
+    {"tilted", "tilted in depth, head or tail sharp", make_tilted, 1},
     {"grey-bark", "grey bird on grey bark", make_grey_bark, 0},
     {"behind", "partly behind a post", make_behind, 0},
     {"bright", "bright subject", make_bright, 0},

@@ -174,6 +174,67 @@ static void merge(struct slices *s, float line_dx, float line_dy, struct patch *
     *out = s->at[0];
 }
 
+/* The triangles of one layer; vertices are shared, index and part are the caller's to free. */
+static struct mesh layer_of(const struct mesh *m, unsigned parts)
+{
+    struct mesh layer = *m;
+    size_t room = (size_t)m->triangles + 1;
+    layer.index = canvas_alloc(3 * room, sizeof *layer.index);
+    layer.part = canvas_alloc(room, sizeof *layer.part);
+    layer.triangles = 0;
+    for (int i = 0; i < m->triangles; i++) {
+        if (!(parts >> m->part[i] & 1))
+            continue;
+        memcpy(layer.index + 3 * layer.triangles, m->index + 3 * i, 3 * sizeof *layer.index);
+        layer.part[layer.triangles++] = m->part[i];
+    }
+    return layer;
+}
+
+/* Where a layer covers itself at two blurs, its cover may add up to more than all: it is brought back. */
+static void lay_over(const struct patch *front, struct patch *behind)
+{
+    for (size_t i = 0; i < (size_t)front->w * (size_t)front->h * 4; i += 4) {
+        float cover = fmaxf(front->px[i + 1], 1), left = 1 - fminf(front->px[i + 1], 1);
+        behind->px[i] = front->px[i] / cover + left * behind->px[i];
+        behind->px[i + 1] = front->px[i + 1] / cover + left * behind->px[i + 1];
+    }
+}
+
+static float middle_z(const struct mesh *m, int part)
+{
+    float sum = 0, n = 0;
+    for (int i = 0; i < 3 * m->triangles; i++)
+        if (m->part[i / 3] == part) {
+            sum += m->vertex[m->index[i]].at.z;
+            n++;
+        }
+    return n > 0 ? sum / n : 0;
+}
+
+/* Parts at different depths have different blurs where they cover each other: each is drawn whole, blurred,
+   and laid over what is behind it. Cut out of one picture, their edges would not meet. */
+static void draw_layers(const struct mesh *m, const struct fowl_view *view, const struct actor *a, int sub,
+                        const struct slices *like, const float line[2], struct patch *out)
+{
+    const unsigned left = 1u << BIRD_WING_LEFT, right = 1u << BIRD_WING_RIGHT;
+    bool left_behind = middle_z(m, BIRD_WING_LEFT) < middle_z(m, BIRD_WING_RIGHT);
+    const unsigned parts[3] = {left_behind ? left : right, ~(left | right), left_behind ? right : left};
+    for (int k = 0; k < 3; k++) {
+        struct mesh layer = layer_of(m, parts[k]);
+        struct slices s = *like;
+        struct patch merged;
+        for (int i = 0; i < s.n; i++)
+            s.at[i] = patch_new(like->at[0].x0, like->at[0].y0, like->at[0].w, like->at[0].h);
+        draw_samples(&layer, view, a, sub, &s);
+        merge(&s, line[0], line[1], &merged);
+        lay_over(&merged, out);
+        patch_free(&merged);
+        free(layer.index);
+        free(layer.part);
+    }
+}
+
 bool fowl_draw(const struct fowl_view *view, const struct actor *actor, const struct bird_pose *pose,
                struct fowl *out)
 {
@@ -206,10 +267,16 @@ bool fowl_draw(const struct fowl_view *view, const struct actor *actor, const st
                 out->x0 - (float)margin < SCENE_W && out->y0 - (float)margin < SCENE_H;
     if (seen) {
         int x0 = (int)floorf(out->x0) - margin, y0 = (int)floorf(out->y0) - margin;
-        for (int k = 0; k < s.n; k++)
-            s.at[k] = patch_new(x0, y0, (int)ceilf(out->x1) + margin - x0, (int)ceilf(out->y1) + margin - y0);
-        draw_samples(&m, view, actor, out->blur_px < 2.5f ? 2 : 1, &s);
-        merge(&s, line_dx, line_dy, &out->patch);
+        int sub = out->blur_px < 2.5f ? 2 : 1;
+        s.at[0] = patch_new(x0, y0, (int)ceilf(out->x1) + margin - x0, (int)ceilf(out->y1) + margin - y0);
+        if (s.n > 1) {
+            out->patch = patch_new(x0, y0, s.at[0].w, s.at[0].h);
+            draw_layers(&m, view, actor, sub, &s, (float[2]){line_dx, line_dy}, &out->patch);
+            patch_free(&s.at[0]);
+        } else {
+            draw_samples(&m, view, actor, sub, &s);
+            merge(&s, line_dx, line_dy, &out->patch);
+        }
     }
     mesh_free(&m);
     return seen;
