@@ -144,6 +144,24 @@ bool invariants_hold(const struct invariants *w)
     return ok;
 }
 
+bool invariants_made(const char *folder, const struct tree *right, bool all)
+{
+    struct tree now;
+    bool ok = true;
+    tree_read(&now, folder, false);
+    for (size_t i = 0; i < now.n; i++) {
+        const struct tree_entry *e = &now.entry[i], *r = tree_find(right, e->path);
+        if (r == NULL)
+            ok = wrong("something else was made", e->path);
+        else if (e->mode != r->mode || e->size != r->size || !hash_equal(&e->digest, &r->digest))
+            ok = wrong("was made, but not whole", e->path);
+    }
+    if (all && now.n != right->n)
+        ok = wrong("not all was made in", folder);
+    tree_release(&now);
+    return ok;
+}
+
 /* ---- the catalogue ------------------------------------------------------------------------------------- */
 
 struct compared {

@@ -35,6 +35,9 @@ struct invariants {
 
 /* (1) to (3) and, for STATE_HOME with folder_times, (5). Prints what is wrong. */
 bool invariants_hold(const struct invariants *what);
+/* In a folder that files are made in nothing stands but some of the files of `right`, whole; `all` of them
+   for a run that says it is done. Times do not count. */
+bool invariants_made(const char *folder, const struct tree *right, bool all);
 /* (4), for a run that says it is done. */
 bool invariants_catalogue(const char *session);
 

@@ -5,9 +5,12 @@
 #include <string.h>
 #include <unistd.h>
 
+#include "client.h"
+
 static const char *const names[OPERATIONS] = {
     "copy",   "copy-second", "measure",  "rank",    "decide",   "sheet",         "move",       "undo",
-    "delete", "move-far",    "undo-far", "hand-on", "sidecars", "undo-sidecars", "copy-again", "check"};
+    "delete", "move-far",    "undo-far", "hand-on", "sidecars", "undo-sidecars", "copy-again", "check",
+    "run",    "decide-all",  "area",     "crop",    "deliver",  "report",        "glance",     "review"};
 
 static const enum stage before[OPERATIONS] = {[COPY] = STAGE_NOTHING,      [COPY_SECOND] = STAGE_NOTHING,
                                               [MEASURE] = STAGE_COPIED,    [RANK] = STAGE_MEASURED,
@@ -16,7 +19,11 @@ static const enum stage before[OPERATIONS] = {[COPY] = STAGE_NOTHING,      [COPY
                                               [DELETE] = STAGE_MOVED,      [MOVE_FAR] = STAGE_DECIDED,
                                               [UNDO_FAR] = STAGE_AWAY,     [HAND_ON] = STAGE_DECIDED,
                                               [SIDECARS] = STAGE_HANDED,   [UNDO_SIDECARS] = STAGE_SWAPPED,
-                                              [COPY_AGAIN] = STAGE_COPIED, [CHECK] = STAGE_MOVED};
+                                              [COPY_AGAIN] = STAGE_COPIED, [CHECK] = STAGE_MOVED,
+                                              [RUN] = STAGE_NOTHING,       [DECIDE_ALL] = STAGE_RANKED,
+                                              [AREA] = STAGE_RANKED,       [CROP] = STAGE_KEPT,
+                                              [DELIVER] = STAGE_KEPT,      [REPORT] = STAGE_KEPT,
+                                              [GLANCE] = STAGE_NOTHING,    [REVIEW] = STAGE_RANKED};
 
 const char *operation_name(enum operation op)
 {
@@ -28,8 +35,21 @@ enum stage operation_starts_at(enum operation op)
     return before[op];
 }
 
+bool operation_only_reads(enum operation op)
+{
+    return op == SHEET || op == CHECK || op == REPORT || op == GLANCE;
+}
+
+bool operation_is_undo(enum operation op)
+{
+    return op == UNDO || op == UNDO_FAR || op == UNDO_SIDECARS;
+}
+
 struct program_run operation_command(const struct scene *s, enum operation op, const char *count)
 {
+    const char *const *f = scene_frames;
+    if (op == REVIEW)
+        client_decides(s->reject, 3);
     const struct program_run runs[OPERATIONS] = {
         [COPY] = {.engine = true, .args = {"copy", s->card, s->session, "--one-is-enough"}},
         [COPY_SECOND] = {.engine = true,
@@ -51,6 +71,19 @@ struct program_run operation_command(const struct scene *s, enum operation op, c
                         .args = {"copy", s->card, s->session, "--second", s->second, "--one-is-enough"}},
         [CHECK] = {.engine = true, .args = {"check", s->session, "--card", s->card, "--one-is-enough"}},
         [UNDO_SIDECARS] = {.args = {s->session, "--undo"}},
+        [RUN] = {.engine = true, .args = {"run", s->card, s->session, "--one-is-enough", "--jobs", "1"}},
+        [DECIDE_ALL] = {.engine = true,
+                        .args = {"decide", s->session, "keep", f[0], f[1], f[2], f[3], f[4], f[5], f[6]}},
+        [AREA] = {.engine = true,
+                  .args = {"area", s->session, "--ignore", "8,8,40,24", "--frame", scene_frames[1]}},
+        [CROP] = {.engine = true, .args = {"crop", s->session, "--to", s->made}},
+        [DELIVER] = {.engine = true,
+                     .args = {"hand-on", s->session, "--deliver", s->made, "--label", "pond"}},
+        [REPORT] = {.engine = true, .args = {"report", s->session, "--page", s->sheet}},
+        [GLANCE] = {.engine = true, .args = {"glance", s->card}},
+        [REVIEW] = {.engine = true,
+                    .args = {"review", s->session, "--no-open", "--jobs", "1"},
+                    .beside = client_start},
     };
     return runs[op];
 }
@@ -75,6 +108,15 @@ static bool holds(const struct operation_check *c, const char *root, enum invari
     return invariants_hold(&w);
 }
 
+/* What was made outside of the session. */
+static bool made_holds(const struct operation_check *c, bool all)
+{
+    static const struct tree nothing = {.n = 0};
+    const struct scene *s = c->scene;
+    const struct tree *right = c->op == DELIVER ? &s->delivered : c->op == CROP ? &s->cropped : &nothing;
+    return invariants_made(s->made, right, all);
+}
+
 bool operation_holds(const struct operation_check *c)
 {
     static const enum invariant_state states[OPERATIONS] = {
@@ -85,9 +127,15 @@ bool operation_holds(const struct operation_check *c)
         [DELETE] = STATE_GOING,      [MOVE_FAR] = STATE_BETWEEN,
         [UNDO_FAR] = STATE_BETWEEN,  [HAND_ON] = STATE_SWAPPING,
         [SIDECARS] = STATE_SWAPPING, [UNDO_SIDECARS] = STATE_SWAPPING,
-        [COPY_AGAIN] = STATE_HOME,   [CHECK] = STATE_MOVED};
+        [COPY_AGAIN] = STATE_HOME,   [CHECK] = STATE_MOVED,
+        [RUN] = STATE_COPYING,       [DECIDE_ALL] = STATE_HOME,
+        [AREA] = STATE_HOME,         [CROP] = STATE_HOME,
+        [DELIVER] = STATE_HOME,      [REPORT] = STATE_HOME,
+        [GLANCE] = STATE_COPYING,    [REVIEW] = STATE_HOME};
+    if (!made_holds(c, false))
+        return false;
     bool second = c->op == COPY_SECOND ? holds(c, c->scene->second, STATE_COPYING, false) : true;
-    bool times = c->folder_times && c->op >= MEASURE && c->op <= SHEET;
+    bool times = c->folder_times && ((c->op >= MEASURE && c->op <= SHEET) || c->op > RUN) && c->op != GLANCE;
     /* Between two disks a file may be there twice, never not at all. */
     struct operation_check here = *c;
     here.two = c->two || is_far(c->op);
@@ -134,6 +182,58 @@ static bool same_sidecars(const struct scene *s, enum operation op)
     return same;
 }
 
+/* Every frame is decided keep. */
+static bool all_kept(const struct scene *s)
+{
+    const struct program_run list = {
+        .engine = true, .args = {"list", s->session, "--frames", "--format", "csv", "--outcome", "keep"}};
+    char *text = program_text(&list);
+    int n = 0;
+    for (const char *p = text; p != NULL && (p = strstr(p, ",keep,keep,")) != NULL; p++)
+        n++;
+    free(text);
+    if (n != SCENE_FRAMES)
+        fprintf(stderr, "  %d frames are decided keep, not %d\n", n, SCENE_FRAMES);
+    return n == SCENE_FRAMES;
+}
+
+/* The area is there; twice where a run that failed had written it. */
+static bool has_area(const struct scene *s)
+{
+    const struct program_run list = {.engine = true, .args = {"area", s->session}};
+    char *text = program_text(&list);
+    bool there = text != NULL && strstr(text, "  ignore  ") != NULL;
+    if (text != NULL && !there)
+        fprintf(stderr, "  the area is not there:\n%s", text);
+    free(text);
+    return there;
+}
+
+/* What the page was told is decided, is; what it was not told may be. */
+static bool page_was_told_right(const struct scene *s)
+{
+    if (client_was_told())
+        return list_is(s, STAGE_DECIDED);
+    const struct program_run list = {.engine = true,
+                                     .args = {"list", s->session, "--frames", "--format", "csv"}};
+    char *now = program_text(&list);
+    bool same =
+        now != NULL && (strcmp(now, s->list[STAGE_RANKED]) == 0 || strcmp(now, s->list[STAGE_DECIDED]) == 0);
+    if (now != NULL && !same)
+        fprintf(stderr, "  a decision of the page is there in part:\n%s", now);
+    free(now);
+    return same;
+}
+
+static bool glance_is_right(const struct scene *s)
+{
+    const struct program_run glance = {.engine = true, .args = {"glance", s->card}};
+    char *now = program_text(&glance);
+    bool same = now != NULL && strcmp(now, s->glance) == 0;
+    free(now);
+    return same;
+}
+
 /* After a run that says it is done. */
 bool operation_complete(const struct operation_check *done)
 {
@@ -170,6 +270,24 @@ bool operation_complete(const struct operation_check *done)
         return holds(c, s->session, STATE_MOVED, false) && invariants_catalogue(s->session);
     case CHECK:
         return holds(c, s->session, STATE_MOVED, false) && invariants_catalogue(s->session);
+    case RUN:
+        return holds(c, s->session, STATE_HOME, false) && check_copies(s) &&
+               invariants_catalogue(s->session) && list_is(s, STAGE_RANKED);
+    case DECIDE_ALL:
+        return holds(c, s->session, STATE_HOME, times) && invariants_catalogue(s->session) && all_kept(s);
+    case AREA:
+        return holds(c, s->session, STATE_HOME, times) && invariants_catalogue(s->session) && has_area(s);
+    case CROP:
+    case DELIVER:
+        return holds(c, s->session, STATE_HOME, times) && invariants_catalogue(s->session) &&
+               made_holds(c, true);
+    case REPORT:
+        return access(s->sheet, F_OK) == 0 && invariants_catalogue(s->session) && list_is(s, STAGE_KEPT);
+    case GLANCE:
+        return access(s->session, F_OK) != 0 && glance_is_right(s);
+    case REVIEW:
+        return holds(c, s->session, STATE_HOME, times) && invariants_catalogue(s->session) &&
+               page_was_told_right(s);
     case HAND_ON:
     case SIDECARS:
     case UNDO_SIDECARS:
@@ -201,10 +319,13 @@ bool operation_again(const struct operation_check *c)
             return false;
         (void)snprintf(count, sizeof count, "%d", n);
     }
-    if (c->op == SHEET)
+    if (c->op == SHEET || c->op == REPORT)
         (void)remove(c->scene->sheet); /* a finished one is not replaced */
     const struct program_run run = operation_command(c->scene, c->op, count);
-    return program_expect(&run, 0);
+    bool ok = program_expect(&run, 0);
+    if (ok && c->op == REVIEW && !client_was_told())
+        fprintf(stderr, "  the page did not take the decision\n");
+    return ok && (c->op != REVIEW || client_was_told());
 }
 
 /* One run is put back, or two where the first moved a part. */

@@ -24,13 +24,26 @@ enum operation {
     UNDO_SIDECARS,
     COPY_AGAIN,
     CHECK,
+    RUN,
+    DECIDE_ALL,
+    AREA,
+    CROP,
+    DELIVER,
+    REPORT,
+    GLANCE,
+    REVIEW,
     OPERATIONS
 };
 
-/* MOVE_FAR and UNDO_FAR cross to another disk and back: files are copied, verified, published, then removed.
+/* DECIDE_ALL writes more than a sector to the log. REVIEW is used by a client (client.h) that decides.
+   MOVE_FAR and UNDO_FAR cross to another disk and back: files are copied, verified, published, then removed.
  */
 const char *operation_name(enum operation op);
 enum stage operation_starts_at(enum operation op);
+/* Nothing that it does outlives it: it changes no file of the session, the card or another disk. */
+bool operation_only_reads(enum operation op);
+/* Once it said that it is done, the same command again is not asked for: a second undo undoes more. */
+bool operation_is_undo(enum operation op);
 /* `count` = what --confirm is given, for DELETE. */
 struct program_run operation_command(const struct scene *s, enum operation op, const char *count);
 

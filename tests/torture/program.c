@@ -35,6 +35,8 @@ _Noreturn static void be_the_program(const struct program_run *run, int out, int
     (void)dup2(out, STDOUT_FILENO);
     (void)dup2(err, STDERR_FILENO);
     (void)alarm(PROGRAM_WALL_S);
+    if (run->beside != NULL)
+        run->beside();
     if (run->prepare != NULL)
         run->prepare();
     tap_split(run->other_disk);

@@ -17,6 +17,7 @@ struct program_run {
     const char *args[PROGRAM_ARGS];
     const struct tap_hooks *hooks; /* NULL = none */
     const char *other_disk;        /* this folder is on one; NULL = there is none */
+    void (*beside)(void);          /* before that, to start what uses the program; NULL = nothing */
     void (*prepare)(void);         /* in the new process, first thing; NULL = nothing */
 };
 

@@ -6,12 +6,19 @@
 #include <string.h>
 #include <unistd.h>
 
+#include "chaffinch/catalogue.h"
 #include "chaffinch/str.h"
 
 #include "../ref/maker.h"
 
 const char *const scene_rejects[3] = {"DCIM/100DEMOS/_DSC0001.JPG", "DCIM/100DEMOS/odd\nname 3.JPG",
                                       "DCIM/101DEMOS/_DSC0006.JPG"};
+
+const char *const scene_frames[SCENE_FRAMES] = {
+    "DCIM/100DEMOS/_DSC0001.JPG",      "DCIM/100DEMOS/_DSC0002.JPG", "DCIM/100DEMOS/odd\nname 3.JPG",
+    "DCIM/100DEMOS/-dash\xff\xfe.JPG", "DCIM/100DEMOS/_DSC0005.JPG", "DCIM/101DEMOS/_DSC0006.JPG",
+    "DCIM/101DEMOS/_DSC0007.JPG"};
+static const char *const kept[2] = {"DCIM/100DEMOS/_DSC0002.JPG", "DCIM/100DEMOS/_DSC0005.JPG"};
 
 enum what { JPEG, RAW, TEXT };
 
@@ -136,6 +143,96 @@ static void keep_stage(struct scene *s, enum stage stage)
         exit(1);
 }
 
+/* ---- the catalogue, from within -------------------------------------------------------------------------
+ */
+
+static struct catalogue *open_catalogue(const struct scene *s, struct root *root)
+{
+    struct err err = ERR_INIT;
+    struct catalogue *c = root_open(root, files_system(), s->session, false, false, &err)
+                              ? catalogue_open(root, CATALOGUE_WRITE, &err)
+                              : NULL;
+    if (c == NULL)
+        tree_die("cannot open the catalogue:", err.message);
+    return c;
+}
+
+static void find_rejects(struct scene *s)
+{
+    struct err err = ERR_INIT;
+    struct root root = ROOT_INIT;
+    struct catalogue *c = open_catalogue(s, &root);
+    for (int i = 0; i < 3; i++)
+        if (!catalogue_find_path(c, scene_rejects[i], &s->reject[i], &err))
+            tree_die("cannot find", scene_rejects[i]);
+    catalogue_close(c);
+    root_close(&root);
+}
+
+/* A subject of 24 x 16 px in the middle of each kept frame. */
+static void put_subjects(const struct scene *s)
+{
+    struct err err = ERR_INIT;
+    struct root root = ROOT_INIT;
+    struct catalogue *c = open_catalogue(s, &root);
+    struct catalogue_item items[2];
+    bool ok = true;
+    for (uint32_t i = 0; ok && i < 2; i++) {
+        items[i] = (struct catalogue_item){.pass = 1,
+                                           .time_ns = i * INT64_C(1000000),
+                                           .x_px = 36,
+                                           .y_px = 28,
+                                           .w_px = 24,
+                                           .h_px = 16,
+                                           .score = 2.0 - i,
+                                           .blur_px = .8,
+                                           .blur_low_px = .7,
+                                           .blur_high_px = .9,
+                                           .p_sharp = 1};
+        ok = catalogue_find_path(c, kept[i], &items[i].frame, &err);
+        const struct catalogue_choice choice = {
+            .frame = items[i].frame, .pass = 1, .rank = i + 1, .proposal = "keep", .reason = "sharpest"};
+        ok = ok && catalogue_put_choice(c, &choice, &err);
+    }
+    if (!ok || !catalogue_put_items(c, 1, items, 2, &err))
+        tree_die("cannot put subjects:", err.message);
+    catalogue_close(c);
+    root_close(&root);
+}
+
+/* ---- stages ---------------------------------------------------------------------------------------------
+ */
+
+/* What goes into a folder outside of the session, when nothing disturbs it. */
+static void make_outside(struct scene *s, const struct program_run *run, struct tree *right)
+{
+    if (!program_expect(run, 0))
+        exit(1);
+    tree_read(right, s->made, false);
+    if (right->n != 2)
+        tree_die("not two new files in", s->made);
+    tree_remove(s->made);
+}
+
+static void make_kept(struct scene *s)
+{
+    const struct program_run keep = {.engine = true,
+                                     .args = {"decide", s->session, "keep", kept[0], kept[1]}};
+    const struct program_run deliver = {
+        .engine = true, .args = {"hand-on", s->session, "--deliver", s->made, "--label", "pond"}};
+    const struct program_run crop = {.engine = true, .args = {"crop", s->session, "--to", s->made}};
+    const struct program_run glance = {.engine = true, .args = {"glance", s->card}};
+    scene_reset(s, STAGE_DECIDED);
+    put_subjects(s);
+    if (!program_expect(&keep, 0))
+        exit(1);
+    keep_stage(s, STAGE_KEPT);
+    make_outside(s, &deliver, &s->delivered);
+    make_outside(s, &crop, &s->cropped);
+    if ((s->glance = program_text(&glance)) == NULL)
+        exit(1);
+}
+
 static void make_stages(struct scene *s)
 {
     const struct program_run steps[] = {
@@ -158,19 +255,23 @@ static void make_stages(struct scene *s)
         keep_stage(s, stage);
         if (stage == STAGE_AWAY)
             tree_copy(s->away, s->away_kept);
+        if (stage == STAGE_MEASURED)
+            find_rejects(s);
     }
+    make_kept(s);
 }
 
 void scene_make(struct scene *s, const char *name)
 {
-    static const char *const names[STAGES] = {"nothing", "copied",     "measured", "ranked", "decided",
-                                              "moved",   "moved-away", "handed",   "swapped"};
+    static const char *const names[STAGES] = {"nothing", "copied",     "measured", "ranked",  "decided",
+                                              "moved",   "moved-away", "handed",   "swapped", "kept"};
     *s = (struct scene){.work = tree_scratch(name)};
     s->card = tree_path(s->work, "card");
     s->session = tree_path(s->work, "session");
     s->second = tree_path(s->work, "second");
     s->sheet = tree_path(s->work, "sheet.html");
     s->away = tree_path(s->work, "away");
+    s->made = tree_path(s->work, "made");
     s->away_kept = tree_path(s->work, "away-kept");
     for (int i = 0; i < STAGES; i++)
         s->stage[i] = tree_path(s->work, names[i]);
@@ -185,6 +286,7 @@ void scene_reset(const struct scene *s, enum stage stage)
     tree_remove(s->second);
     tree_remove(s->sheet);
     tree_remove(s->away);
+    tree_remove(s->made);
     if (stage == STAGE_AWAY)
         tree_copy(s->away_kept, s->away);
     tree_copy(s->stage[stage], s->session);
@@ -195,6 +297,9 @@ void scene_free(struct scene *s)
     tree_remove(s->work);
     tree_release(&s->card_tree);
     tree_release(&s->originals);
+    tree_release(&s->delivered);
+    tree_release(&s->cropped);
+    free(s->glance);
     for (int i = 0; i < STAGES; i++) {
         free(s->stage[i]);
         free(s->list[i]);
@@ -206,4 +311,5 @@ void scene_free(struct scene *s)
     free(s->sheet);
     free(s->away);
     free(s->away_kept);
+    free(s->made);
 }

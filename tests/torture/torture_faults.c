@@ -124,8 +124,7 @@ static bool judge(struct bench *b, enum operation op, const struct fault_kind *k
     ok = operation_holds(&c) && ok;
     if (o->status == 0 && op != SHEET && kind->number != ENOENT)
         ok = operation_complete(&c) && ok;
-    if ((op == UNDO || op == UNDO_FAR || op == UNDO_SIDECARS) &&
-        o->status == 0) /* a second undo has nothing to do */
+    if (operation_is_undo(op) && o->status == 0) /* a second undo has nothing to do */
         return ok;
     ok = operation_again(&c) && operation_complete(&c) && ok;
     return op == MOVE || op == MOVE_FAR ? operation_taken_back(&c) && ok : ok;

@@ -36,7 +36,7 @@ static bool documented(const struct program_outcome *o)
 static bool judge(const struct scene *s, enum operation op, const struct program_outcome *o)
 {
     const struct operation_check c = {.scene = s, .op = op, .folder_times = true};
-    bool undone = (op == UNDO || op == UNDO_FAR || op == UNDO_SIDECARS) && o->status == 0;
+    bool undone = operation_is_undo(op) && o->status == 0;
     return documented(o) && operation_holds(&c) &&
            (o->status != 0 || op == SHEET || operation_complete(&c)) &&
            (undone || (operation_again(&c) && operation_complete(&c)));

@@ -27,7 +27,7 @@ static bool judge(const struct scene *s, enum operation op, bool at_end)
         return false;
     if (at_end && !operation_complete(&c))
         return false;
-    if ((op == UNDO || op == UNDO_FAR || op == UNDO_SIDECARS) && at_end)
+    if (operation_is_undo(op) && at_end)
         return true;
     if (!operation_again(&c) || !operation_complete(&c))
         return false;
@@ -120,7 +120,7 @@ int main(int argc, char **argv)
     long step = every ? 1 : given != NULL ? atol(given) : 41, cuts = 0;
     scene_make(&s, "power");
     for (int op = 0; op < OPERATIONS; op++) {
-        if (op == SHEET || op == CHECK ||
+        if (operation_only_reads((enum operation)op) ||
             (argc > 1 && strcmp(argv[1], operation_name((enum operation)op)) != 0))
             continue;
         long n = cut_one(&s, (enum operation)op, step, every ? 6 : 3, argc > 3 ? atol(argv[2]) : -1,
