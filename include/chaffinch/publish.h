@@ -39,10 +39,17 @@ bool publish_replace(const struct root *root, const char *name, const void *byte
 /* After a crash: removes the empty file of a reservation, if it is still empty. To be called with the lock
  * held. */
 bool publish_recover(const struct root *root, struct err *err);
-/* Writes a new file anywhere (a list or a page that the user asked for); never replaces. `path` as open(2)
- * takes it. */
+/* Writes a new file anywhere (a list or a page that the user asked for, a copy); never replaces. `path` as
+ * open(2) takes it. The name is given to a whole, synced file and its folder is synced, so a crash leaves no
+ * part under that name, but perhaps `.chaffinch-NAME`, which the next try takes away; only a file system that
+ * cannot give a free name is written to in place. */
 bool publish_user_file(const struct files *fs, const char *path, const void *bytes, size_t size,
                        struct err *err);
+/* A file that was found there, whole, and that a run which died may have given its name: it stays from now
+ * on. */
+bool publish_user_settle(const struct files *fs, const char *path, struct err *err);
+/* Makes the folder where it is missing, and syncs the one it is in; that one must be there. */
+bool publish_user_folder(const struct files *fs, const char *path, struct err *err);
 /* ERR_EXISTS where that name is taken: to be asked before long work is done for it. */
 bool publish_user_check(const struct files *fs, const char *path, struct err *err);
 

@@ -197,6 +197,12 @@ static bool take_back(struct act *act, struct run_file *file, struct err *err)
     return true;
 }
 
+/* An old sidecar and the text that takes its name stay on one disk: where they did not, something passes. */
+static bool swap_stuck(const struct act *act, const struct err *trouble)
+{
+    return act->run->kind == RUN_SIDECARS && trouble->sys == EXDEV;
+}
+
 /* False with *cause replaced when a file could not be put back for a reason that may pass: the run stops and
    the next one looks again. A name that was taken meanwhile, or a source on another disk that is gone, cannot
    pass: that file stays at its target and the log says so. */
@@ -206,7 +212,7 @@ static bool roll_back(struct act *act, struct run_frame *frame, struct err *caus
     for (size_t i = frame->n; i-- > 0;) {
         struct run_file *file = file_of(act, frame, i);
         struct err trouble = ERR_INIT;
-        if (!take_back(act, file, &trouble) && act_hopeless(act, &trouble)) {
+        if (!take_back(act, file, &trouble) && (act_hopeless(act, &trouble) || swap_stuck(act, &trouble))) {
             *cause = trouble;
             ok = false;
         }

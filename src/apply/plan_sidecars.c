@@ -62,8 +62,10 @@ static bool still_waits(const struct plan *plan, const char *outgoing, bool *wai
     struct err trouble = ERR_INIT;
     int dir = files_parent(fs, plan->root->state, outgoing, false, &leaf, &trouble);
     *waits = dir >= 0 && fs->fstatat(fs->context, dir, leaf, &st, AT_SYMLINK_NOFOLLOW) == 0;
+    if (dir >= 0 && !*waits)
+        err_sys(&trouble, "look at", outgoing);
     files_drop(fs, dir);
-    if (dir >= 0 || trouble.code == ERR_NOT_FOUND)
+    if (*waits || trouble.code == ERR_NOT_FOUND)
         return true;
     if (err != NULL)
         *err = trouble;

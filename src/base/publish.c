@@ -140,26 +140,37 @@ static bool publish_by_reservation(const struct root *root, int from_dir, const 
     return files_sync(fs, to_dir, shown, err) && publish_drop(root, RESERVED, err);
 }
 
+/* Gives what has a name another one that is free; what has that name stays. *no_way = this file system knows
+   none of the two calls that can. */
+static bool give_free_name(const struct files *fs, int dir, const char *name, int to_dir, const char *to_name,
+                           const char *shown, bool *no_way, struct err *err)
+{
+    *no_way = false;
+    if (fs->renameat2(fs->context, dir, name, to_dir, to_name, RENAME_NOREPLACE) == 0)
+        return true;
+    if (!unsupported(errno))
+        return err_sys(err, "publish", shown);
+    if (fs->linkat(fs->context, dir, name, to_dir, to_name) == 0)
+        return fs->unlinkat(fs->context, dir, name, 0) == 0 || err_sys(err, "remove the temp of", shown);
+    *no_way = unsupported(errno);
+    return err_sys(err, "publish", shown);
+}
+
 bool publish_new(const struct root *root, const char *temp, int to_dir, const char *to_name,
                  const char *shown, struct err *err)
 {
-    const struct files *fs = root->fs;
     const char *leaf;
-    bool ok = false;
-    int dir = files_parent(fs, root->state, temp, false, &leaf, err);
+    struct err trouble = ERR_INIT;
+    bool no_way;
+    int dir = files_parent(root->fs, root->state, temp, false, &leaf, err);
     if (dir < 0)
         return false;
-    if (fs->renameat2(fs->context, dir, leaf, to_dir, to_name, RENAME_NOREPLACE) == 0)
-        ok = true;
-    else if (!unsupported(errno))
-        err_sys(err, "publish", shown);
-    else if (fs->linkat(fs->context, dir, leaf, to_dir, to_name) == 0)
-        ok = fs->unlinkat(fs->context, dir, leaf, 0) == 0 || err_sys(err, "remove", temp);
-    else if (!unsupported(errno))
-        err_sys(err, "publish", shown);
-    else
+    bool ok = give_free_name(root->fs, dir, leaf, to_dir, to_name, shown, &no_way, &trouble);
+    if (!ok && no_way)
         ok = publish_by_reservation(root, dir, leaf, to_dir, to_name, shown, err);
-    files_drop(fs, dir);
+    else if (!ok && err != NULL)
+        *err = trouble;
+    files_drop(root->fs, dir);
     return ok;
 }
 
@@ -252,26 +263,108 @@ bool publish_user_check(const struct files *fs, const char *path, struct err *er
            user_name_taken(path, err);
 }
 
+/* The folder that `path` is in. Behind the "/." a folder may be a symbolic link: the user named it. */
+static int open_folder_of(const struct files *fs, const char *path, const char **leaf, struct err *err)
+{
+    const char *slash = strrchr(path, '/');
+    char *folder = slash != NULL ? str_make(err, "%.*s/.", (int)(slash - path), path) : str_make(err, ".");
+    int fd = folder != NULL ? fs->openat(fs->context, AT_FDCWD, folder, O_RDONLY | O_DIRECTORY | O_CLOEXEC, 0)
+                            : -1;
+    if (folder != NULL && fd < 0)
+        err_sys(err, "create", path);
+    free(folder);
+    *leaf = slash != NULL ? slash + 1 : path;
+    return fd;
+}
+
+/* Created anew, written and synced; what was begun is taken away again where that fails. */
+static bool write_new(const struct files *fs, int dir, const char *name, const char *shown, const void *bytes,
+                      size_t size, struct err *err)
+{
+    int fd = files_open(fs, dir, name, O_WRONLY | O_CREAT | O_EXCL, 0666, shown, err);
+    if (fd < 0)
+        return false;
+    bool ok = files_write_full(fs, fd, bytes, size, shown, err) && files_sync(fs, fd, shown, err);
+    if (!ok)
+        files_drop(fs, fd);
+    else
+        ok = files_close(fs, fd, shown, err);
+    if (!ok)
+        (void)fs->unlinkat(fs->context, dir, name, 0);
+    return ok;
+}
+
+/* A name of ours, which a run that died may have left. */
+static bool write_beside(const struct files *fs, int dir, const char *temp, const char *shown,
+                         const void *bytes, size_t size, struct err *err)
+{
+    struct err trouble = ERR_INIT;
+    bool ok = write_new(fs, dir, temp, shown, bytes, size, &trouble);
+    if (!ok && trouble.code == ERR_EXISTS && fs->unlinkat(fs->context, dir, temp, 0) == 0) {
+        trouble = (struct err)ERR_INIT;
+        ok = write_new(fs, dir, temp, shown, bytes, size, &trouble);
+    }
+    if (!ok && err != NULL)
+        *err = trouble;
+    return ok;
+}
+
+static bool publish_beside(const struct files *fs, int dir, const char *leaf, const char *path,
+                           const void *bytes, size_t size, struct err *err)
+{
+    char temp[256];
+    bool no_way;
+    (void)snprintf(temp, sizeof temp, ".chaffinch-%.200s", leaf);
+    if (!write_beside(fs, dir, temp, path, bytes, size, err))
+        return false;
+    if (give_free_name(fs, dir, temp, dir, leaf, path, &no_way, err))
+        return true;
+    (void)fs->unlinkat(fs->context, dir, temp, 0);
+    if (!no_way)
+        return false;
+    if (err != NULL)
+        *err = (struct err)ERR_INIT;
+    return write_new(fs, dir, leaf, path, bytes, size, err);
+}
+
 bool publish_user_file(const struct files *fs, const char *path, const void *bytes, size_t size,
                        struct err *err)
 {
     struct err trouble = ERR_INIT;
-    int fd = files_open(fs, AT_FDCWD, path, O_WRONLY | O_CREAT | O_EXCL, 0666, path, &trouble);
-    if (fd < 0) {
-        if (trouble.code == ERR_EXISTS)
-            (void)user_name_taken(path, &trouble);
-        if (err != NULL)
-            *err = trouble;
+    const char *leaf;
+    if (!publish_user_check(fs, path, err))
         return false;
-    }
-    bool ok = files_write_full(fs, fd, bytes, size, path, err) && files_sync(fs, fd, path, err);
-    if (!ok)
-        (void)fs->unlinkat(fs->context, AT_FDCWD, path, 0);
-    struct err closing = ERR_INIT;
-    if (!files_close(fs, fd, path, &closing) && ok) {
-        if (err != NULL)
-            *err = closing;
+    int dir = open_folder_of(fs, path, &leaf, err);
+    if (dir < 0)
         return false;
-    }
+    bool ok =
+        publish_beside(fs, dir, leaf, path, bytes, size, &trouble) && files_sync(fs, dir, path, &trouble);
+    if (trouble.code == ERR_EXISTS)
+        (void)user_name_taken(path, &trouble);
+    if (!ok && err != NULL)
+        *err = trouble;
+    files_drop(fs, dir);
+    return ok;
+}
+
+bool publish_user_settle(const struct files *fs, const char *path, struct err *err)
+{
+    const char *leaf;
+    int dir = open_folder_of(fs, path, &leaf, err);
+    bool ok = dir >= 0 && files_sync(fs, dir, path, err);
+    files_drop(fs, dir);
+    return ok;
+}
+
+bool publish_user_folder(const struct files *fs, const char *path, struct err *err)
+{
+    const char *leaf;
+    bool made = fs->mkdirat(fs->context, AT_FDCWD, path, 0777) == 0;
+    if (!made && errno != EEXIST)
+        return err_sys(err, "make the folder", path);
+    /* Also where it was there: a run that died may have made it, and the folder above never knew. */
+    int above = open_folder_of(fs, path, &leaf, made ? err : NULL);
+    bool ok = above >= 0 ? files_sync(fs, above, path, err) : !made;
+    files_drop(fs, above);
     return ok;
 }

@@ -45,9 +45,7 @@ bool copies_open(struct copies *copies, const struct session *s, const char *fol
                                     : str_make(err, "%s/" ROOT_STATE "/%s", s->root.path, name);
     if (copies->folder == NULL)
         return false;
-    bool made = fs->mkdirat(fs->context, AT_FDCWD, copies->folder, 0777) == 0 || errno == EEXIST ||
-                err_sys(err, "make the folder", copies->folder);
-    if (made && outside(copies->folder, s, err))
+    if (publish_user_folder(fs, copies->folder, err) && outside(copies->folder, s, err))
         return true;
     copies_close(copies);
     return false;
@@ -106,11 +104,14 @@ bool copies_write(const struct copies *copies, const char *stem, const char *end
             break;
         }
         *there = holds(copies->fs, *path, bytes, size, false);
-        if (*there)
+        if (*there && publish_user_settle(copies->fs, *path, err))
             return true;
+        if (*there)
+            break;
         free(*path);
         *path = NULL;
     }
+    *there = false;
     if (*path == NULL)
         err_set(err, ERR_EXISTS, "all names up to '%s-%d%s' are taken", err_escape(safe, sizeof safe, stem),
                 SUFFIX_MAX, ending);

@@ -4,6 +4,7 @@
  */
 #include "hand_on.h"
 
+#include <errno.h>
 #include <fcntl.h>
 #include <stdlib.h>
 #include <string.h>
@@ -56,9 +57,14 @@ static bool look_for(const struct root *root, const char *picture, bool whole_na
         char *path = sidecar_path(picture, whole_name, endings[i], err);
         if (path == NULL)
             return false;
-        bool there = fs->fstatat(fs->context, root->fd, path, &st, AT_SYMLINK_NOFOLLOW) == 0 &&
-                     !S_ISDIR(st.st_mode) && !is_there(s, path) && !is_same_file(root, s, &st);
-        if (!there)
+        bool there = fs->fstatat(fs->context, root->fd, path, &st, AT_SYMLINK_NOFOLLOW) == 0;
+        /* One that cannot be looked at may be there: no second one is made beside it. */
+        if (!there && errno != ENOENT && errno != ENAMETOOLONG) {
+            err_sys(err, "look at", path);
+            free(path);
+            return false;
+        }
+        if (!there || S_ISDIR(st.st_mode) || is_there(s, path) || is_same_file(root, s, &st))
             free(path);
         else if (!add(s, path, &st, err))
             return false;

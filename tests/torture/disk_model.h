@@ -18,7 +18,7 @@
 
 #include "tap.h"
 
-enum { MODEL_TREES = 3 };
+enum { MODEL_TREES = 4 };
 
 /* Forgets everything, then remembers what lies at parent/name (all of it counts as synced). */
 void model_watch(const char *parent, const char *const *names, size_t n);

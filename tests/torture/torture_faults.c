@@ -86,6 +86,8 @@ static bool names_a_file(const struct bench *b, const struct fault_met *met, con
         *end = '\0';
         if (end - leaf > 4 && strcmp(end - 4, ".new") == 0)
             end[-4] = '\0'; /* what it becomes, whatever its last letters */
+        if (strncmp(leaf, ".chaffinch-", 11) == 0)
+            leaf += 11; /* likewise */
         char temp[300];
         (void)snprintf(temp, sizeof temp, "incoming/%.255s'", leaf);
         if (names_the_top(b, leaf, message) || strstr(message, temp) != NULL ||

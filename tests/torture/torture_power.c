@@ -16,7 +16,7 @@
 #include "disk_model.h"
 #include "operations.h"
 
-static const char *const trees[] = {"session", "second", "away"};
+static const char *const trees[] = {"session", "second", "away", "made"};
 
 static bool judge(const struct scene *s, enum operation op, bool at_end)
 {
@@ -42,7 +42,7 @@ static long cut_one(const struct scene *s, enum operation op, long step, uint32_
     struct program_outcome o;
     long cuts = 0, bad = 0;
     scene_reset(s, operation_starts_at(op));
-    model_watch(s->work, trees, 3);
+    model_watch(s->work, trees, 4);
     run.hooks = &model_hooks;
     program_run(&run, &o);
     if (o.status != 0)
@@ -81,7 +81,7 @@ static long cut_resumed(const struct scene *s, enum operation op, long step)
         struct program_run run = operation_command(s, op, "6");
         struct program_outcome o;
         scene_reset(s, operation_starts_at(op));
-        model_watch(s->work, trees, 3);
+        model_watch(s->work, trees, 4);
         model_kill_at(at);
         run.hooks = &model_hooks;
         program_run(&run, &o);
