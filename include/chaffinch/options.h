@@ -27,10 +27,17 @@
 enum option_type {
     OPTION_FLAG,    /* bool *      */
     OPTION_TEXT,    /* const char ** */
+    OPTION_TEXTS,   /* struct option_texts *: may be given several times */
     OPTION_COUNT,   /* uint32_t *, min..max */
     OPTION_NUMBER,  /* double *, min..max */
     OPTION_SECONDS, /* int64_t * in ns: "0.5", "500ms", "2s"; min..max in seconds */
     OPTION_DAYS     /* int64_t * in s: "90d", "12h"; min..max in days */
+};
+
+enum { OPTION_TEXTS_MAX = 16 };
+struct option_texts {
+    const char *text[OPTION_TEXTS_MAX];
+    size_t n;
 };
 
 struct option_spec {

@@ -109,8 +109,9 @@ struct report_handed_on {
 };
 /* Writes XMP sidecars (ISO 16684) where a picture has none, without replacing anything, and prepares merged
    texts below `.chaffinch/outgoing/` where it has one; also where a frame that an earlier run handed on is
-   not handed on any more, to take back what that run wrote. Pictures are never written. The session must be open
-   for writing. ERR_IO where `.chaffinch/` cannot be written; a sidecar that cannot is counted in failed. */
+   not handed on any more, to take back what that run wrote. Pictures are never written. The session must be
+   open for writing. ERR_IO where `.chaffinch/` cannot be written; a sidecar that cannot is counted in failed.
+ */
 bool report_hand_on(struct session *s, struct worker_pool *workers,
                     const struct report_hand_on_options *options, struct report_handed_on *handed,
                     struct err *err);
@@ -151,19 +152,34 @@ bool report_cut(struct session *s, struct worker_pool *workers, const struct rep
  */
 
 enum report_lesson_format { REPORT_LESSON_TEXT, REPORT_LESSON_JSON, REPORT_LESSON_PAGE };
+/* A focus aid, or anything else at the plane of focus, whose length is known and which a frame shows. It
+   tells the scale of the set-up that the frame belongs to, and of no other. */
+struct report_scale {
+    int64_t frame;
+    double mm;
+    double end_px[2][2]; /* x, y of both its ends, px of the stored full-size picture */
+    const char *name;    /* of the thing, for the advice ("the perch"); NULL = the focus aid */
+};
+struct report_sensor {
+    double width_mm; /* 0 = not known */
+    double coc_mm;   /* its usual circle of confusion */
+};
 struct report_lesson_options {
     enum report_lesson_format format;
-    double mm_per_px;   /* at the plane of focus, from a focus aid of known length; 0 = not known */
-    double scale_error; /* of it, as a share */
+    int64_t setup; /* only this one; 0 = all */
+    const struct report_scale *scale;
+    size_t n_scales;
     const char *left,
         *right; /* what stands on either side of the picture ("the post"); NULL = the side's name */
-    double sensor_width_mm; /* 0 = not known */
-    double distance_mm;     /* of the plane of focus; 0 = as the Exif tells */
+    struct report_sensor sensor; /* not known: as the Exif tells */
+    double distance_mm;          /* of the plane of focus; 0 = as the focus aid or the Exif tells */
 };
 /* Per set-up: where the plane of focus lay and how far to move the focus aid, frames within the sharp zone,
    speed and motion blur, what costs the frames, cut frames by side, trigger, burst length, keeper rates. Each
-   piece of advice carries its numbers and its sample. Needs a session open for reading; `workers` only for
-   the page, which is self-contained and carries no path, serial number or position. Appends to `out`. */
+   piece of advice carries its numbers and its sample. Needs a session open for reading; `workers` read the
+   Exif of a frame of each set-up and the pictures of the page, which is self-contained and carries no path,
+   serial number or position. Appends to `out`. ERR_USAGE: not ranked yet, no such set-up or frame, a focus
+   aid outside of the picture. */
 bool report_lesson(struct session *s, struct worker_pool *workers,
                    const struct report_lesson_options *options, struct str *out, struct err *err);
 

@@ -51,6 +51,15 @@ static bool out_of_range(const struct option_spec *o, const char *text, const ch
                    o->max, unit, err_escape(safe, sizeof safe, text));
 }
 
+static bool add_text(const struct option_spec *o, const char *text, struct err *err)
+{
+    struct option_texts *texts = o->target;
+    if (texts->n == OPTION_TEXTS_MAX)
+        return err_set(err, ERR_USAGE, "%s%s may be given %d times", dashes(o), o->name, OPTION_TEXTS_MAX);
+    texts->text[texts->n++] = text;
+    return true;
+}
+
 static bool set_value(const struct option_spec *o, const char *text, struct err *err)
 {
     static const struct unit plain[] = {{"", 1}};
@@ -61,6 +70,8 @@ static bool set_value(const struct option_spec *o, const char *text, struct err 
     case OPTION_TEXT:
         *(const char **)o->target = text;
         return true;
+    case OPTION_TEXTS:
+        return add_text(o, text, err);
     case OPTION_COUNT:
         if (!parse_scaled(text, plain, 1, &v) || v < o->min || v > o->max || v != floor(v))
             return out_of_range(o, text, "", err);

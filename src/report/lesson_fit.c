@@ -199,6 +199,7 @@ static void place_plane(const struct quadratic *q, size_t n, const struct quadra
     fit->at_sd_s = sqrt(fmax(var, 0) * scatter);
     fit->crosses = true;
     fit->has_plane = fit->at_sd_s <= UNSURE_SHARE * (last - first);
+    fit->place = fit->has_plane ? LESSON_PLACED : LESSON_UNSURE;
     fit->vx = slope_at(&way[0], at);
     fit->vy = slope_at(&way[1], at);
     fit->speed = hypot(fit->vx, fit->vy);
@@ -214,7 +215,7 @@ void lesson_fit_pass(const struct lesson_sample *sample, size_t n, struct lesson
     struct quadratic way[2], blur;
     double scatter = 1;
     size_t from = 0, to = 0, used = 0;
-    *fit = (struct lesson_fit){0};
+    *fit = (struct lesson_fit){.place = LESSON_TOO_FEW};
     if (n < LEAST_SAMPLES)
         return;
     double first = sample[0].t_s, last = sample[n - 1].t_s, mid = (first + last) / 2;
@@ -225,6 +226,7 @@ void lesson_fit_pass(const struct lesson_sample *sample, size_t n, struct lesson
     fit->vy = way[1].c[1];
     fit->speed = hypot(fit->vx, fit->vy);
     struct lesson_sample *few = usable_of(sample, n, &used);
+    fit->place = used >= LEAST_BLURS ? LESSON_NO_LEAST : LESSON_TOO_FEW;
     if (few != NULL && find_window(few, used, &from, &to) &&
         fit_blur(few + from, to - from, mid, &blur, &scatter))
         place_plane(&blur, to - from, way, scatter, mid, first, last, (last - first) / (double)(n - 1), fit);

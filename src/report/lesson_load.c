@@ -121,14 +121,14 @@ static struct sheet_box box_of(const struct frame_place *p, const struct catalog
     return sheet_upright(stored, p->width, p->height, p->orientation);
 }
 
-static void note_sides(struct lesson_burst *b, const struct sheet_box *box)
+static void note_sides(struct lesson_pass *p, const struct lesson_burst *b, const struct sheet_box *box)
 {
     uint32_t near = b->width / EDGE_SHARE + 1;
-    b->cut++;
-    b->side[LESSON_LEFT] += box->x <= near;
-    b->side[LESSON_TOP] += box->y <= near;
-    b->side[LESSON_RIGHT] += box->x + box->w + near >= b->width;
-    b->side[LESSON_BOTTOM] += box->y + box->h + near >= b->height;
+    p->cut++;
+    p->side[LESSON_LEFT] += box->x <= near;
+    p->side[LESSON_TOP] += box->y <= near;
+    p->side[LESSON_RIGHT] += box->x + box->w + near >= b->width;
+    p->side[LESSON_BOTTOM] += box->y + box->h + near >= b->height;
 }
 
 static bool add_sample(struct loading *l, const struct catalogue_item *item, const struct sheet_box *box,
@@ -152,8 +152,20 @@ static bool add_sample(struct loading *l, const struct catalogue_item *item, con
     return true;
 }
 
+/* Since its middle came over the edge that it flew in at, if it always flew as it did. */
+static double missed_of(const struct lesson_sample *first, const struct lesson_fit *fit,
+                        const struct lesson_burst *b)
+{
+    double in_x = fit->vx > 0 ? first->x / fit->vx : fit->vx < 0 ? (first->x - b->width) / fit->vx : INFINITY;
+    double in_y = fit->vy > 0   ? first->y / fit->vy
+                  : fit->vy < 0 ? (first->y - b->height) / fit->vy
+                                : INFINITY;
+    double missed = fmin(in_x, in_y);
+    return fit->has_speed && isfinite(missed) ? fmax(missed, 0) : NAN;
+}
+
 /* Where the subject was half-way of its time in the picture. */
-static void finish_pass(struct lesson *lesson, struct lesson_pass *pass, bool timed)
+static void finish_pass(struct lesson *lesson, struct lesson_pass *pass, const struct lesson_burst *b)
 {
     const struct lesson_sample *s = lesson->sample + pass->first;
     if (pass->n == 0)
@@ -161,7 +173,9 @@ static void finish_pass(struct lesson *lesson, struct lesson_pass *pass, bool ti
     pass->middle_x = (s[0].x + s[pass->n - 1].x) / 2;
     pass->middle_y = (s[0].y + s[pass->n - 1].y) / 2;
     lesson_fit_pass(s, pass->n, &pass->fit);
-    pass->fit.has_speed = pass->fit.has_speed && timed;
+    pass->trusted = pass->fit.has_speed || pass->whole >= LESSON_PASS_FRAMES;
+    pass->fit.has_speed = pass->fit.has_speed && b->timed;
+    pass->missed_s = pass->at_start ? missed_of(s, &pass->fit, b) : (double)NAN;
     pass->cause = lesson_cause_of(s, pass->n, &pass->fit, pass->exposure_s);
 }
 
@@ -183,14 +197,14 @@ static bool take_pass(struct loading *l, uint32_t number, struct err *err)
         if (!add_sample(l, item, &box, start_ns, &pass, err))
             return false;
         if ((item->flags & RANK_F_CUT) != 0)
-            note_sides(l->burst, &box);
+            note_sides(&pass, l->burst, &box);
         pass.entered = at < pass.entered ? (uint32_t)at : pass.entered;
         pass.at_start = pass.at_start || at == 0;
         pass.at_end = pass.at_end || at + 1 == l->n_places;
     }
     if (pass.n == 0)
         return true;
-    finish_pass(lesson, &pass, l->burst->timed);
+    finish_pass(lesson, &pass, l->burst);
     if (!ROOM(lesson->pass, lesson->n_passes, lesson->pass_room, err))
         return false;
     lesson->pass[lesson->n_passes++] = pass;
@@ -238,5 +252,7 @@ void lesson_release(struct lesson *lesson)
     free(lesson->sample);
     free(lesson->pass);
     free(lesson->burst);
+    free(lesson->aid);
+    free(lesson->sensor);
     *lesson = (struct lesson){.n_samples = 0};
 }

@@ -54,26 +54,20 @@ static bool take_picture(void *context, size_t index, const uint8_t *jpeg, size_
     return true;
 }
 
-/* A frame in which nothing was found, of any burst of the set-up; else any. */
+/* A frame in which nothing was found, of a burst rather than a single one, which may show the photographer
+   with the focus aid; else any. */
 static int64_t background_frame(const struct lesson *l, int64_t setup)
 {
     int64_t any = 0;
     for (size_t i = 0; i < l->n_bursts; i++) {
-        if (l->burst[i].setup != setup)
+        const struct lesson_burst *b = &l->burst[i];
+        if (b->setup != setup)
             continue;
-        if (l->burst[i].empty_frame != 0)
-            return l->burst[i].empty_frame;
-        any = any == 0 ? l->burst[i].any_frame : any;
+        if (b->empty_frame != 0 && b->n_frames >= LESSON_BURST_FRAMES)
+            return b->empty_frame;
+        any = any == 0 ? b->any_frame : any;
     }
     return any;
-}
-
-static bool is_of(const struct lesson *l, const struct lesson_pass *pass, int64_t setup)
-{
-    for (size_t i = 0; i < l->n_bursts; i++)
-        if (l->burst[i].number == pass->burst)
-            return l->burst[i].setup == setup;
-    return false;
 }
 
 static void draw_flight(struct str *out, const struct lesson *l, const struct lesson_pass *pass, double unit)
@@ -135,11 +129,12 @@ static bool draw_setup(struct page *page, const struct lesson_setup *s, struct e
     if (crop.frame != 0 && !page->crops->get(page->crops->context, &crop, 1, take_picture, &picture, err))
         return false;
     for (size_t i = 0; i < page->lesson->n_passes; i++)
-        if (is_of(page->lesson, &page->lesson->pass[i], s->number))
+        if (page->lesson->pass[i].trusted && lesson_is_of(page->lesson, &page->lesson->pass[i], s->number))
             draw_flight(page->out, page->lesson, &page->lesson->pass[i], unit);
     draw_plane(page->out, s, unit);
     for (size_t i = 0; i < page->lesson->n_passes; i++)
-        if (is_of(page->lesson, &page->lesson->pass[i], s->number) && page->lesson->pass[i].fit.has_plane)
+        if (lesson_is_of(page->lesson, &page->lesson->pass[i], s->number) &&
+            page->lesson->pass[i].fit.crosses)
             draw_place(page->out, &page->lesson->pass[i], unit);
     str_append(page->out,
                "</svg><figcaption>yellow: flights; red dots: where each bird was sharpest; tinted: "
@@ -169,55 +164,124 @@ static bool write_rates(struct page *page, int64_t setup, struct err *err)
     return true;
 }
 
-static bool write_setup(struct page *page, const struct lesson_setup *s, struct err *err)
+static void write_cell(struct str *out, double value, int digits, const char *unit)
 {
+    if (isfinite(value))
+        str_printf(out, "<td>%.*f%s</td>", digits, value, unit);
+    else
+        str_append(out, "<td>-</td>");
+}
+
+static bool write_shutters(struct page *page, int64_t setup, struct err *err)
+{
+    struct lesson_shutter *s;
+    size_t n;
+    if (!lesson_shutters(page->lesson, setup, &s, &n, err))
+        return false;
+    if (n > 0)
+        str_append(
+            page->out,
+            "<div class=\"wide\"><table class=\"all\"><caption>blur by shutter time (medians)</caption>"
+            "<tr><th></th><th>passes</th><th>smear</th><th>blur by motion</th><th>in the plane of "
+            "focus</th><th>of all whole frames</th></tr>");
+    for (size_t i = 0; i < n; i++) {
+        char text[40];
+        double smear = s[i].speed.median * s[i].exposure_s;
+        lesson_key_text(LESSON_BY_SHUTTER, s[i].exposure_s, text);
+        str_printf(page->out, "<tr><th>%s</th><td>%zu</td>", text, s[i].passes);
+        write_cell(page->out, smear, 1, " px");
+        write_cell(page->out, smear / sqrt(24), 2, " px");
+        write_cell(page->out, s[i].least.median, 2, " px");
+        write_cell(page->out, s[i].measured.median, 2, " px");
+        str_append(page->out, "</tr>");
+    }
+    if (n > 0)
+        str_append(page->out, "</table></div>");
+    free(s);
+    return true;
+}
+
+static void write_limit(struct str *out, const char *name, const struct lesson_limit *l)
+{
+    str_printf(out, "<tr><th>%s</th>", name);
+    write_cell(out, l->coc_mm, 3, " mm");
+    write_cell(out, l->coc_px, 1, " px");
+    write_cell(out, l->depth_mm, 0, " mm");
+    write_cell(out, l->frames, 1, "");
+    write_cell(out, l->measured.median, 0, "");
+    str_append(out, "</tr>");
+}
+
+/* Both measures side by side. */
+static void write_zone(struct str *out, const struct lesson_zone *z)
+{
+    if (isnan(z->optics.depth_mm))
+        return;
+    str_append(out, "<div class=\"wide\"><table class=\"all\"><caption>the sharp zone by two "
+                    "measures</caption><tr><th></th><th>disc</th><th></th><th>zone</th><th>frames "
+                    "expected</th><th>measured</th></tr>");
+    write_limit(out, "usual circle of confusion", &z->optics);
+    write_limit(out, "as ranking has it", &z->ranking);
+    str_append(out, "</table></div>");
+}
+
+static void write_advice(struct str *out, const struct lesson_advice *a)
+{
+    const char *grey = a->enough ? "" : " class=\"few\"";
+    str_printf(out, "<dt%s>%s <small>(%zu %s)</small></dt><dd%s>", grey, a->topic, a->n, a->of, grey);
+    str_append_html(out, a->text);
+    str_append(out, "</dd>");
+}
+
+static void write_notes(struct str *out, const struct lesson_setup *s, const struct lesson_zone *z)
+{
+    struct lesson_notes notes;
+    lesson_note(s, z, &notes);
+    for (size_t i = 0; i < notes.n; i++) {
+        str_append(out, "<p class=\"note\">");
+        str_append_html(out, notes.text[i]);
+        str_append(out, "</p>");
+    }
+}
+
+static bool write_setup(void *context, const struct lesson *l, const struct lesson_setup *s,
+                        const struct lesson_zone *z, struct err *err)
+{
+    struct page *page = context;
     struct lesson_advice advice[LESSON_ADVICE];
     if (s->number > 0)
-        str_printf(page->out, "<h2>set-up %" PRId64 "</h2>", s->number);
+        str_printf(page->out, "<h2>set-up %" PRId64 "</h2><p>", s->number);
     else
-        str_append(page->out, "<h2>of no known set-up</h2>");
-    str_printf(page->out, "<p>%zu bursts, %zu frames, %zu passes</p>", s->bursts, s->frames, s->passes);
+        str_append(page->out, "<h2>of no known set-up</h2><p>");
+    lesson_counts(page->out, s->bursts + s->singles, s->frames, s->passes);
+    str_append(page->out, "</p>");
+    write_notes(page->out, s, z);
     if (!draw_setup(page, s, err))
         return false;
-    lesson_advise(s, page->options, advice);
+    lesson_advise(s, z, page->options, advice);
     str_append(page->out, "<dl>");
     for (int i = 0; i < LESSON_ADVICE; i++) {
-        str_printf(page->out, "<dt%s>%s <small>(%zu %s)</small></dt><dd%s>",
-                   advice[i].enough ? "" : " class=\"few\"", advice[i].topic, advice[i].n, advice[i].of,
-                   advice[i].enough ? "" : " class=\"few\"");
-        str_append_html(page->out, advice[i].text);
-        str_append(page->out, "</dd>");
+        write_advice(page->out, &advice[i]);
+        if (i == LESSON_ZONE_ADVICE && advice[i].enough)
+            write_zone(page->out, z);
     }
     str_append(page->out, "</dl>");
-    return write_rates(page, s->number, err);
+    (void)l;
+    return write_shutters(page, s->number, err) && write_rates(page, s->number, err);
 }
 
 bool lesson_write_page(const struct lesson *lesson, const struct report_lesson_options *options,
                        const char *name, const struct report_crops *crops, struct str *out, struct err *err)
 {
     struct page page = {lesson, options, crops, out};
-    int64_t last = 0;
     str_append(out, "<!DOCTYPE html><html lang=\"en\"><head><meta charset=\"utf-8\"><meta name=\"viewport\" "
                     "content=\"width=device-width,initial-scale=1\"><title>what ");
     str_append_html(out, name);
     str_printf(out, " teaches</title>%s</head><body><h1>What ", style);
     str_append_html(out, name);
-    str_printf(out, " teaches</h1><p>%zu bursts, %zu passes</p>", lesson->n_bursts, lesson->n_passes);
-    for (size_t i = 0; i < lesson->n_bursts; i++)
-        last = lesson->burst[i].setup > last ? lesson->burst[i].setup : last;
-    for (int64_t i = 0; i <= last; i++) {
-        struct lesson_setup setup;
-        struct err none = ERR_INIT;
-        if (!lesson_setup_make(lesson, i, &setup, &none)) {
-            if (none.code == ERR_USAGE)
-                continue;
-            if (err != NULL)
-                *err = none;
-            return false;
-        }
-        if (!write_setup(&page, &setup, err))
-            return false;
-    }
+    str_append(out, " teaches</h1>");
+    if (!lesson_each_setup(lesson, options, write_setup, &page, err))
+        return false;
     str_append(out,
                "<p><small>The numbers are aids and no guarantees. Keep your distance from nests and feeding "
                "young.</small></p></body></html>\n");

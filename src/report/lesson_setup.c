@@ -9,19 +9,19 @@ static int by_value(const void *a, const void *b)
     return (x > y) - (x < y);
 }
 
-/* Median and quartiles; sorts. */
-static void middle(double *v, size_t n, double *median, double *low, double *high)
+struct lesson_middle lesson_middle_of(double *v, size_t n)
 {
-    *median = *low = *high = NAN;
+    struct lesson_middle m = {n, NAN, NAN, NAN};
     if (n == 0)
-        return;
+        return m;
     qsort(v, n, sizeof v[0], by_value);
-    *median = n % 2 ? v[n / 2] : (v[n / 2 - 1] + v[n / 2]) / 2;
-    *low = v[n / 4];
-    *high = v[n - 1 - n / 4];
+    m.median = n % 2 ? v[n / 2] : (v[n / 2 - 1] + v[n / 2]) / 2;
+    m.low = v[n / 4];
+    m.high = v[n - 1 - n / 4];
+    return m;
 }
 
-static const struct lesson_burst *burst_of(const struct lesson *l, const struct lesson_pass *pass)
+const struct lesson_burst *lesson_burst_of(const struct lesson *l, const struct lesson_pass *pass)
 {
     for (size_t i = 0; i < l->n_bursts; i++)
         if (l->burst[i].number == pass->burst)
@@ -29,181 +29,241 @@ static const struct lesson_burst *burst_of(const struct lesson *l, const struct 
     return NULL;
 }
 
-static bool is_of(const struct lesson *l, const struct lesson_pass *pass, int64_t setup)
+bool lesson_is_of(const struct lesson *l, const struct lesson_pass *pass, int64_t setup)
 {
-    const struct lesson_burst *b = burst_of(l, pass);
+    const struct lesson_burst *b = lesson_burst_of(l, pass);
     return b != NULL && b->setup == setup;
 }
 
 static void add_burst(struct lesson_setup *s, const struct lesson_burst *b)
 {
-    bool first = s->bursts == 0;
-    s->burst = first ? b : s->burst;
+    bool first = s->bursts + s->singles == 0;
     s->width = first ? b->width : s->width;
     s->height = first ? b->height : s->height;
     s->focal_mm = first || s->focal_mm == b->focal_mm ? b->focal_mm : 0;
     s->f_number = first || s->f_number == b->f_number ? b->f_number : 0;
     s->focus_m = first || s->focus_m == b->focus_m ? b->focus_m : 0;
     s->timed = s->timed || b->timed;
-    s->bursts++;
-    s->empty += b->n_passes == 0 && !b->perch && b->n_frames > 1;
     s->frames += b->n_frames;
     s->kept += b->kept;
-    s->with_subject += b->with_subject;
-    s->cut += b->cut;
     s->bytes += b->bytes;
-    for (int i = 0; i < LESSON_SIDES; i++)
-        s->side[i] += b->side[i];
+    if (b->n_frames < LESSON_BURST_FRAMES) {
+        s->singles++;
+        return;
+    }
+    s->bursts++;
+    s->burst_frames += b->n_frames;
+    s->with_subject += b->with_subject;
+    s->empty += b->n_passes == 0 && !b->perch;
 }
 
-/* A mean direction of lines: doubled angles, so that flights to the left and to the right are one line. */
-static void note_direction(struct lesson_plane *p, const struct lesson_fit *fit, double twice[2])
+/* ---- the plane of focus -------------------------------------------------------------------------------- */
+
+/* A pass whose place is not sure enough to be told alone still says something together with others. */
+static bool tells_plane(const struct lesson *l, const struct lesson_pass *pass, int64_t setup)
 {
-    double angle = 2 * atan2(fit->vy, fit->vx);
-    (void)p;
-    twice[0] += cos(angle);
-    twice[1] += sin(angle);
+    return pass->trusted && pass->fit.crosses && isfinite(pass->fit.sd_px) && lesson_is_of(l, pass, setup);
 }
 
-static void find_plane(const struct lesson *l, int64_t setup, struct lesson_plane *p)
+/* How a pass counts: its own error, and the spread of the places, which even a sure pass has. */
+static double weight_of(const struct lesson_pass *pass, double spread_px)
 {
-    double twice[2] = {0, 0}, xx = 0, yy = 0, xy = 0;
+    double sd = fmax(pass->fit.sd_px, 1);
+    return 1 / (sd * sd + spread_px * spread_px);
+}
+
+/* Means, with the directions of flight as doubled angles, so that to the left and to the right are one. */
+static void find_means(const struct lesson *l, int64_t setup, double spread_px, struct lesson_plane *p)
+{
+    double sum = 0, twice[2] = {0, 0};
+    *p = (struct lesson_plane){.n = 0};
     for (size_t i = 0; i < l->n_passes; i++) {
         const struct lesson_pass *pass = &l->pass[i];
-        if (!pass->fit.has_plane || !is_of(l, pass, setup))
+        if (!tells_plane(l, pass, setup))
             continue;
+        double w = weight_of(pass, spread_px), angle = 2 * atan2(pass->fit.vy, pass->fit.vx);
         p->n++;
-        p->x += pass->fit.x;
-        p->y += pass->fit.y;
-        p->middle_x += pass->middle_x;
-        p->middle_y += pass->middle_y;
-        note_direction(p, &pass->fit, twice);
+        sum += w;
+        p->x += w * pass->fit.x;
+        p->y += w * pass->fit.y;
+        p->middle_x += w * pass->middle_x;
+        p->middle_y += w * pass->middle_y;
+        twice[0] += w * cos(angle);
+        twice[1] += w * sin(angle);
     }
     if (p->n == 0)
         return;
-    double n = (double)p->n, angle = atan2(twice[1], twice[0]) / 2;
-    p->x /= n;
-    p->y /= n;
-    p->middle_x /= n;
-    p->middle_y /= n;
-    p->dir_x = cos(angle);
-    p->dir_y = sin(angle);
+    p->x /= sum;
+    p->y /= sum;
+    p->middle_x /= sum;
+    p->middle_y /= sum;
+    p->dir_x = cos(atan2(twice[1], twice[0]) / 2);
+    p->dir_y = sin(atan2(twice[1], twice[0]) / 2);
+    p->error = 1 / sqrt(sum);
+}
+
+/* Spread about the means; *own = what of it, along the flights, the errors of the passes do not explain. */
+static void find_spread(const struct lesson *l, int64_t setup, struct lesson_plane *p, double *own)
+{
+    double xx = 0, yy = 0, xy = 0, along = 0, errors = 0, n = (double)p->n;
     for (size_t i = 0; i < l->n_passes; i++) {
         const struct lesson_pass *pass = &l->pass[i];
-        if (!pass->fit.has_plane || !is_of(l, pass, setup))
+        if (!tells_plane(l, pass, setup))
             continue;
         double dx = pass->fit.x - p->x, dy = pass->fit.y - p->y;
+        double d = dx * p->dir_x + dy * p->dir_y;
         xx += dx * dx;
         yy += dy * dy;
         xy += dx * dy;
+        along += d * d;
+        errors += pass->fit.sd_px * pass->fit.sd_px / n;
     }
     p->sd_x = p->n > 1 ? sqrt(xx / (n - 1)) : NAN;
     p->sd_y = p->n > 1 ? sqrt(yy / (n - 1)) : NAN;
-    p->error = p->sd_x / sqrt(n);
     p->has_line = p->n >= 4 && yy > 0 && p->sd_y > 0.03 * p->sd_x;
     p->slope = p->has_line ? xy / yy : 0;
+    *own = p->n > 1 ? sqrt(fmax(along / (n - 1) - errors, 0)) : 0;
+}
+
+/* The first round takes the passes alike as far as their spread is not known, the second by what it found. */
+static void find_plane(const struct lesson *l, const struct lesson_setup *s, struct lesson_plane *p)
+{
+    enum { ROUNDS = 3 };
+    double spread = s->width;
+    for (int round = 0; round < ROUNDS; round++) {
+        find_means(l, s->number, spread, p);
+        if (p->n == 0)
+            return;
+        find_spread(l, s->number, p, &spread);
+    }
     p->move_px = (p->middle_x - p->x) * p->dir_x + (p->middle_y - p->y) * p->dir_y;
 }
 
+/* ---- all of it ----------------------------------------------------------------------------------------- */
+
+enum list { SPEED, RATE, GROWTH, SHARP, ENTERED, MISSED, PASS_LISTS };
+
 struct lists {
-    double *speed, *sharp, *entered, *exposure, *fps;
-    size_t n_speed, n_passes, n_bursts;
+    double *pass[PASS_LISTS], *exposure, *fps;
+    size_t n[PASS_LISTS], n_bursts;
 };
 
-static void collect(const struct lesson *l, int64_t setup, struct lesson_setup *s, struct lists *lists)
+static void list(struct lists *lists, enum list which, bool known, double value)
 {
-    for (size_t i = 0; i < l->n_passes; i++) {
-        const struct lesson_pass *pass = &l->pass[i];
-        if (!is_of(l, pass, setup))
-            continue;
-        s->passes++;
-        s->cause[pass->cause]++;
-        s->at_start += pass->at_start;
-        s->at_end += pass->at_end;
-        if (pass->fit.has_speed)
-            lists->speed[lists->n_speed++] = pass->fit.speed;
-        lists->sharp[lists->n_passes] = pass->sharp;
-        s->frames_sharp += pass->sharp;
-        s->frames_whole += pass->whole;
-        lists->entered[lists->n_passes++] = pass->entered;
+    if (known)
+        lists->pass[which][lists->n[which]++] = value;
+}
+
+static void add_pass(struct lesson_setup *s, const struct lesson_pass *pass, const struct lesson_burst *burst,
+                     struct lists *lists)
+{
+    bool grows = pass->fit.crosses && pass->fit.has_speed;
+    if (!pass->trusted) {
+        s->doubtful++;
+        return;
     }
+    s->passes++;
+    s->pass_frames += pass->n;
+    s->cause[pass->cause]++;
+    s->at_start += pass->at_start;
+    s->at_end += pass->at_end;
+    s->frames_sharp += pass->sharp;
+    s->frames_whole += pass->whole;
+    s->cut += pass->cut;
+    for (int i = 0; i < LESSON_SIDES; i++)
+        s->side[i] += pass->side[i];
+    list(lists, SPEED, pass->fit.has_speed, pass->fit.speed);
+    list(lists, RATE, grows, pass->fit.rate);
+    list(lists, GROWTH, grows && burst->fps > 0, pass->fit.rate / burst->fps);
+    list(lists, SHARP, true, pass->sharp);
+    list(lists, ENTERED, true, pass->entered);
+    list(lists, MISSED, !isnan(pass->missed_s), pass->missed_s);
+}
+
+static void collect(const struct lesson *l, struct lesson_setup *s, struct lists *lists)
+{
+    for (size_t i = 0; i < l->n_passes; i++)
+        if (lesson_is_of(l, &l->pass[i], s->number))
+            add_pass(s, &l->pass[i], lesson_burst_of(l, &l->pass[i]), lists);
     for (size_t i = 0; i < l->n_bursts; i++) {
         const struct lesson_burst *b = &l->burst[i];
-        if (b->setup != setup)
+        if (b->setup != s->number)
             continue;
         add_burst(s, b);
         lists->exposure[lists->n_bursts] = b->exposure_s;
-        lists->fps[lists->n_bursts++] = isnan(b->fps) ? 0 : b->fps;
+        lists->fps[lists->n_bursts] = isnan(b->fps) ? 0 : b->fps;
+        lists->n_bursts += b->n_frames >= LESSON_BURST_FRAMES;
     }
+}
+
+static double median_of(double *value, size_t n)
+{
+    return lesson_middle_of(value, n).median;
+}
+
+static void note_scale(const struct lesson *l, struct lesson_setup *s)
+{
+    if ((size_t)s->number < l->n_sensors)
+        s->sensor = l->sensor[s->number];
+    for (size_t i = 0; i < l->n_aids; i++)
+        if (l->aid[i].setup == s->number)
+            s->aid = &l->aid[i];
 }
 
 bool lesson_setup_make(const struct lesson *l, int64_t setup, struct lesson_setup *s, struct err *err)
 {
-    double low, high;
     size_t n = l->n_passes + 1, m = l->n_bursts + 1;
-    double *all = calloc(3 * n + 2 * m, sizeof *all);
+    double *all = calloc(PASS_LISTS * n + 2 * m, sizeof *all);
     *s = (struct lesson_setup){.number = setup};
     if (all == NULL)
         return err_nomem(err);
-    struct lists lists = {all, all + n, all + 2 * n, all + 3 * n, all + 3 * n + m, 0, 0, 0};
-    collect(l, setup, s, &lists);
-    find_plane(l, setup, &s->plane);
-    s->n_speed = lists.n_speed;
-    s->n_sharp = lists.n_passes;
-    middle(lists.speed, lists.n_speed, &s->speed, &s->speed_low, &s->speed_high);
-    middle(lists.sharp, lists.n_passes, &s->sharp, &s->sharp_low, &s->sharp_high);
-    middle(lists.entered, lists.n_passes, &s->entered, &low, &high);
-    middle(lists.exposure, lists.n_bursts, &s->exposure_s, &low, &high);
-    middle(lists.fps, lists.n_bursts, &s->fps, &low, &high);
+    struct lists lists = {.exposure = all + PASS_LISTS * n, .fps = all + PASS_LISTS * n + m};
+    for (int i = 0; i < PASS_LISTS; i++)
+        lists.pass[i] = all + (size_t)i * n;
+    collect(l, s, &lists);
+    note_scale(l, s);
+    find_plane(l, s, &s->plane);
+    s->speed = lesson_middle_of(lists.pass[SPEED], lists.n[SPEED]);
+    s->rate = lesson_middle_of(lists.pass[RATE], lists.n[RATE]);
+    s->growth = lesson_middle_of(lists.pass[GROWTH], lists.n[GROWTH]);
+    s->sharp = lesson_middle_of(lists.pass[SHARP], lists.n[SHARP]);
+    s->entered = lesson_middle_of(lists.pass[ENTERED], lists.n[ENTERED]);
+    s->missed_s = lesson_middle_of(lists.pass[MISSED], lists.n[MISSED]);
+    s->exposure_s = median_of(lists.exposure, lists.n_bursts);
+    s->fps = median_of(lists.fps, lists.n_bursts);
     free(all);
-    return s->bursts > 0 || err_set(err, ERR_USAGE, "there is no set-up %d", (int)setup);
+    return s->bursts + s->singles > 0 || err_set(err, ERR_USAGE, "there is no set-up %d", (int)setup);
 }
 
-/* ---- keeper rates -------------------------------------------------------------------------------------- */
-
-static double key_of(const struct lesson_burst *b, enum lesson_key key)
+static int64_t last_setup(const struct lesson *l)
 {
-    switch (key) {
-    case LESSON_BY_BURST:
-        return (double)b->number;
-    case LESSON_BY_HOUR:
-        return b->has_hour ? (double)b->hour : (double)NAN;
-    case LESSON_BY_SHUTTER:
-        return b->exposure_s > 0 ? b->exposure_s : NAN;
-    case LESSON_BY_ISO:
-        return b->iso > 0 ? b->iso : NAN;
+    int64_t last = 0;
+    for (size_t i = 0; i < l->n_bursts; i++)
+        last = l->burst[i].setup > last ? l->burst[i].setup : last;
+    return last;
+}
+
+static bool has_setup(const struct lesson *l, int64_t setup)
+{
+    for (size_t i = 0; i < l->n_bursts; i++)
+        if (l->burst[i].setup == setup)
+            return true;
+    return false;
+}
+
+bool lesson_each_setup(const struct lesson *l, const struct report_lesson_options *options,
+                       lesson_visit *visit, void *context, struct err *err)
+{
+    int64_t only = options->setup;
+    if (only > 0 && !has_setup(l, only))
+        return err_set(err, ERR_USAGE, "there is no set-up '%d'", (int)only);
+    for (int64_t i = only > 0 ? only : 0; i <= (only > 0 ? only : last_setup(l)); i++) {
+        struct lesson_setup setup;
+        struct lesson_zone zone;
+        if (has_setup(l, i) &&
+            (!lesson_setup_make(l, i, &setup, err) || !lesson_zone_make(l, &setup, options, &zone, err) ||
+             !visit(context, l, &setup, &zone, err)))
+            return false;
     }
-    return NAN;
-}
-
-static int by_key(const void *a, const void *b)
-{
-    double x = ((const struct lesson_rate *)a)->key, y = ((const struct lesson_rate *)b)->key;
-    if (isnan(x) || isnan(y))
-        return isnan(x) - isnan(y);
-    return (x > y) - (x < y);
-}
-
-bool lesson_rates(const struct lesson *l, int64_t setup, enum lesson_key key, struct lesson_rate **rate,
-                  size_t *n, struct err *err)
-{
-    *n = 0;
-    *rate = calloc(l->n_bursts + 1, sizeof **rate);
-    if (*rate == NULL)
-        return err_nomem(err);
-    for (size_t i = 0; i < l->n_bursts; i++) {
-        const struct lesson_burst *b = &l->burst[i];
-        double value = key_of(b, key);
-        size_t k = 0;
-        if (b->setup != setup)
-            continue;
-        while (k < *n && !((*rate)[k].key == value || (isnan((*rate)[k].key) && isnan(value))))
-            k++;
-        if (k == *n)
-            (*rate)[(*n)++].key = value;
-        (*rate)[k].frames += b->n_frames;
-        (*rate)[k].kept += b->kept;
-    }
-    qsort(*rate, *n, sizeof **rate, by_key);
     return true;
 }

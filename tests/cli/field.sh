@@ -75,7 +75,7 @@ says "$work/out" "200 mm at f/8"
 status 0 chaffinch field --from "$frame" --distance 5m --format json
 says "$work/out" '"sensor_assumed":false'; about sensor_width_mm 36.05
 says "$work/out" '"pitch_assumed":false'; about pitch_um 45.06
-says "$work/err" "200mm, f/2, 36.05x27.04mm, 1/8000 s, 800"
+says "$work/err" "200mm, f/2, 36.06x27.04mm, 1/8000 s, 800"
 if grep -q "does not tell" "$work/err"; then fail "something is said to lack"; else ok "nothing lacks"; fi
 status 2 chaffinch field --from "$frame"; one_line "$work/err"; says "$work/err" "does not tell the distance (--distance): type it"
 if command -v exiftool >/dev/null; then
