@@ -62,6 +62,9 @@ struct subject_region {
     uint32_t col, row, cols, rows; /* bounding box in cells */
     uint8_t *mask; /* cols * rows bytes: 0 = not the subject, SUBJECT_CLEAR, SUBJECT_DOUBTFUL; owned by the
                       subject_burst */
+    /* Cells by which the outline ends inside of the box of cells; negative: beyond it. 0 where only cells are
+       known. */
+    float inset_left, inset_top, inset_right, inset_low;
     uint32_t area_cells;
     bool touches_border;  /* the mask reaches the edge of the frame */
     float moving;         /* 0..1: share of its cells that changed against a neighbour frame */

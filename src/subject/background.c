@@ -72,6 +72,23 @@ static void median_and_spread(struct scene *scene)
         }
 }
 
+/* Variance within a cell that the scene has without a subject. */
+static void find_texture(struct scene *scene)
+{
+    size_t pick[SCENE_SAMPLE], n = scene_sample(scene, pick), i = 0;
+    for (uint32_t r = 0; r < scene->high; r++)
+        for (uint32_t c = 0; c < scene->wide; c++, i++) {
+            float v[SCENE_SAMPLE];
+            size_t seen = 0;
+            for (size_t k = 0; k < n; k++) {
+                size_t at = scene_cell(scene, pick[k], c, r);
+                if (at != SIZE_MAX)
+                    v[seen++] = grid_value(scene->grid[pick[k]], GRID_VAR, at);
+            }
+            scene->texture[i] = select_median(v, seen);
+        }
+}
+
 bool scene_limits(struct scene *scene, struct err *err)
 {
     size_t cells = (size_t)scene->wide * scene->high, seen = 0;
@@ -105,8 +122,10 @@ bool scene_background(struct scene *scene, struct err *err)
     scene->background = malloc(cells * sizeof *scene->background);
     scene->spread = malloc(cells * sizeof *scene->spread);
     scene->limit = malloc(cells * sizeof *scene->limit);
-    if (scene->background == NULL || scene->spread == NULL || scene->limit == NULL)
+    scene->texture = malloc(cells * sizeof *scene->texture);
+    if (scene->background == NULL || scene->spread == NULL || scene->limit == NULL || scene->texture == NULL)
         return err_nomem(err);
     median_and_spread(scene);
+    find_texture(scene);
     return scene_limits(scene, err);
 }

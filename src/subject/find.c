@@ -202,7 +202,7 @@ static bool find_all(struct scene *scene, struct layer *layer, struct tracks *tr
                      struct subject_burst *found, struct err *err)
 {
     bool repaired = false, restless = false;
-    if (!scene_background(scene, err) || !layers_find(scene, layer, err) ||
+    if (!scene_soften(scene, err) || !scene_background(scene, err) || !layers_find(scene, layer, err) ||
         !scene_repair_ghosts(scene, layer, &repaired, err) || (repaired && !layers_find(scene, layer, err)) ||
         !tracks_find(scene, layer, tracks, err))
         return false;

@@ -200,7 +200,7 @@ bool follow_regions(struct follow *f, struct subject_burst *found, struct err *e
         if (confidence < LEAST)
             continue;
         spread_out(f, &w);
-        done = region_add(f->scene, t, w.full, 1, 1.0f, confidence, found, err);
+        done = region_add(f->scene, t, w.full, 1, 1.0f, confidence, NULL, found, err);
     }
     found->n_passes = 1;
     work_release(&w);

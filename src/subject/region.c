@@ -58,14 +58,16 @@ static bool extent(const struct scene *scene, const uint8_t *full, struct subjec
 }
 
 bool region_add(const struct scene *scene, size_t t, const uint8_t *full, uint32_t pass, float moving,
-                float confidence, struct subject_burst *found, struct err *err)
+                float confidence, const struct backdrop *backdrop, struct subject_burst *found,
+                struct err *err)
 {
     struct subject_frame *frame = &found->frame[scene->index[t]];
     struct subject_region region = {.pass = pass, .moving = moving, .confidence = confidence};
     if (frame->n_regions == SUBJECT_MAX_REGIONS || !extent(scene, full, &region) ||
         (float)region.cols > SUBJECT_WIDEST * (float)scene->cols)
         return true;
-    if (!crop(scene, full, &region, err))
+    if ((backdrop != NULL && !region_edges(scene, t, full, backdrop, &region, err)) ||
+        !crop(scene, full, &region, err))
         return false;
     frame->region[frame->n_regions++] = region;
     return true;
@@ -152,25 +154,48 @@ static void set_velocities(const struct scene *scene, const struct track *track,
     }
 }
 
+/* Planes to see one frame's scenery in. */
+struct planes {
+    float *own, *luma, *texture;
+};
+
+static void look_behind(const struct scene *scene, size_t t, const struct planes *planes)
+{
+    scene_frame(scene, t, planes->own);
+    scene_background_at(scene, t, planes->own, planes->luma, NULL);
+    scene_plane_at(scene, t, scene->texture, 0, planes->texture);
+}
+
 bool regions_build(const struct scene *scene, const struct layer *layer, const struct tracks *tracks,
                    struct subject_burst *found, struct err *err)
 {
     uint8_t *full = malloc(scene->cells);
     uint32_t *stack = malloc(scene->cells * sizeof *stack);
-    bool done = full != NULL && stack != NULL ? true : err_nomem(err);
+    struct planes planes = {malloc(scene->cells * sizeof *planes.own),
+                            malloc(scene->cells * sizeof *planes.luma),
+                            malloc(scene->cells * sizeof *planes.texture)};
+    const struct backdrop backdrop = {planes.luma, planes.texture};
+    bool done =
+        full != NULL && stack != NULL && planes.own != NULL && planes.luma != NULL && planes.texture != NULL
+            ? true
+            : err_nomem(err);
     for (size_t i = 0; done && i < tracks->n; i++) {
         const struct track *track = &tracks->track[i];
         for (size_t t = track->first; done && t <= track->last; t++) {
             if (track->pick[t] < 0)
                 continue;
             float moving = track_mask(scene, layer, tracks, track, t, full, stack);
-            done = region_add(scene, t, full, (uint32_t)i + 1, moving, confidence_of(layer, track, t), found,
-                              err);
+            look_behind(scene, t, &planes);
+            done = region_add(scene, t, full, (uint32_t)i + 1, moving, confidence_of(layer, track, t),
+                              &backdrop, found, err);
         }
         set_velocities(scene, track, (uint32_t)i + 1, found);
     }
     found->n_passes = (uint32_t)tracks->n;
     free(full);
     free(stack);
+    free(planes.own);
+    free(planes.luma);
+    free(planes.texture);
     return done;
 }

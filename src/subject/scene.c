@@ -52,6 +52,8 @@ bool scene_open(struct scene *scene, const struct subject_input *input, struct e
 void scene_release(struct scene *scene)
 {
     free(scene->grid);
+    free(scene->soft);
+    free(scene->soft_luma);
     free(scene->index);
     free(scene->time_s);
     free(scene->gain);
@@ -60,6 +62,7 @@ void scene_release(struct scene *scene)
     free(scene->background);
     free(scene->spread);
     free(scene->limit);
+    free(scene->texture);
     free(scene->restless);
     *scene = (struct scene){0};
 }
@@ -142,6 +145,18 @@ void scene_background_at(const struct scene *scene, size_t t, const float *fill,
             plane[i] = seen ? background_between(scene, sc, sr, scene->background[near]) : fill[i];
             if (limit != NULL)
                 limit[i] = seen ? scene->limit[near] : INFINITY;
+        }
+}
+
+void scene_plane_at(const struct scene *scene, size_t t, const float *plane, float outside, float *out)
+{
+    size_t i = 0;
+    for (uint32_t r = 0; r < scene->rows; r++)
+        for (uint32_t c = 0; c < scene->cols; c++, i++) {
+            long sc = lroundf((float)c + scene->origin_col - scene->shift_col[t]);
+            long sr = lroundf((float)r + scene->origin_row - scene->shift_row[t]);
+            bool in = sc >= 0 && sr >= 0 && sc < (long)scene->wide && sr < (long)scene->high;
+            out[i] = in ? plane[(size_t)sr * scene->wide + (size_t)sc] : outside;
         }
 }
 

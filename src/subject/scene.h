@@ -24,8 +24,10 @@ enum {
 };
 
 struct scene {
-    size_t n; /* frames that have a grid */
-    const struct grid **grid;
+    size_t n;                 /* frames that have a grid */
+    const struct grid **grid; /* of the input, or softened */
+    struct grid *soft;        /* NULL in a burst without much noise */
+    uint16_t *soft_luma;
     size_t *index; /* of the frame in the input */
     double *time_s;
     uint32_t cols, rows;
@@ -42,6 +44,7 @@ struct scene {
     float *background; /* < 0: no frame shows this cell */
     float *spread;     /* 1.4826 x median absolute deviation over time */
     float *limit;      /* a difference beyond this is a change */
+    float *texture;    /* median over time of the variance of luma within a cell */
     float noise;       /* median of spread */
     const uint8_t
         *covered;      /* n * cells: 1 where a subject is known, left out by scene_gather; NULL = nowhere */
@@ -97,6 +100,8 @@ struct tracks {
 /* Takes references to the grids; false with ERR_FORMAT (unequal sizes) or ERR_NOMEM. Always release. */
 bool scene_open(struct scene *scene, const struct subject_input *input, struct err *err);
 void scene_release(struct scene *scene);
+/* Where cells are very noisy, lets all that follows look at softened ones. */
+bool scene_soften(struct scene *scene, struct err *err);
 /* Registers where that provably helps: fills shift_*, registered, max_shift. */
 bool scene_register(struct scene *scene, struct err *err);
 /* Median background, spread, limits, noise. */
@@ -111,6 +116,9 @@ void scene_frame_from(const struct scene *scene, size_t u, size_t t, const float
 /* The background and (may be NULL) the limits in the cells of frame t; where no frame shows the cell,
  * `fill` and an endless limit. */
 void scene_background_at(const struct scene *scene, size_t t, const float *fill, float *plane, float *limit);
+/* A plane in scene cells, such as `texture`, in the cells of frame t: that of the nearest cell, `outside`
+   where there is none. */
+void scene_plane_at(const struct scene *scene, size_t t, const float *plane, float outside, float *out);
 /* Is a scene cell left out because a person said so? */
 bool scene_is_ignored(const struct scene *scene, uint32_t c, uint32_t r);
 /* Clears the cells of a mask over frame t that are left out. */
@@ -147,6 +155,7 @@ struct still {
     bool vague;        /* the place is all that is known of the outline */
     uint8_t *place;    /* wide * high; owned */
     float *filled;     /* the background with the place filled in from around it; owned */
+    float *texture;    /* the scene's texture, filled in likewise; owned */
     float cut;         /* a difference from `filled` beyond this is the subject */
     float rough;       /* how far filling in misses the truth around the place, in cuts */
     float area;        /* of the place, cells */
@@ -183,9 +192,19 @@ float scene_luma_at(const struct scene *scene, size_t t, float c, float r);
 /* Cell index of frame t at scene cell (c, r); SIZE_MAX outside. */
 size_t scene_cell(const struct scene *scene, size_t t, uint32_t c, uint32_t r);
 
-/* One region from a full-size mask; false with ERR_NOMEM. Empty masks add nothing. */
+/* What is behind a subject, in the cells of its frame. */
+struct backdrop {
+    const float *luma, *texture;
+};
+/* Sets the insets of a region, whose mask is `full`, cell for cell of frame t. False with ERR_NOMEM. */
+bool region_edges(const struct scene *scene, size_t t, const uint8_t *full, const struct backdrop *backdrop,
+                  struct subject_region *region, struct err *err);
+
+/* One region from a full-size mask; false with ERR_NOMEM. Empty masks add nothing. Without a
+   backdrop the outline is only known in whole cells. */
 bool region_add(const struct scene *scene, size_t t, const uint8_t *full, uint32_t pass, float moving,
-                float confidence, struct subject_burst *found, struct err *err);
+                float confidence, const struct backdrop *backdrop, struct subject_burst *found,
+                struct err *err);
 
 /* Median over the places where both are within 8..240 of a / b; 1 where there are too few. */
 float plane_gain(const float *a, const float *b, size_t n);

@@ -282,7 +282,9 @@ static bool fill_in(const struct scene *scene, struct still *still, struct work 
     for (size_t i = 0; i < cells; i++)
         work->ring[i] = work->ring[i] && !work->near[i];
     memcpy(still->filled, scene->background, cells * sizeof *still->filled);
-    if (!plane_fill(still->filled, work->near, scene->wide, scene->high, err))
+    memcpy(still->texture, scene->texture, cells * sizeof *still->texture);
+    if (!plane_fill(still->filled, work->near, scene->wide, scene->high, err) ||
+        !plane_fill(still->texture, work->near, scene->wide, scene->high, err))
         return false;
     still->cut = find_cut(scene, still, work);
     return find_roughness(scene, still, work, wide, err);
@@ -295,7 +297,9 @@ bool still_find(const struct scene *scene, struct still *still, struct err *err)
     struct work work = {0};
     still->place = malloc(cells);
     still->filled = malloc(cells * sizeof *still->filled);
-    bool done = still->place != NULL && still->filled != NULL && work_open(&work, cells);
+    still->texture = malloc(cells * sizeof *still->texture);
+    bool done =
+        still->place != NULL && still->filled != NULL && still->texture != NULL && work_open(&work, cells);
     if (!done)
         err_nomem(err);
     if (done) {
@@ -318,5 +322,6 @@ void still_release(struct still *still)
 {
     free(still->place);
     free(still->filled);
+    free(still->texture);
     *still = (struct still){0};
 }

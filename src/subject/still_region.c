@@ -9,6 +9,7 @@ struct work {
     uint8_t *mask, *scratch;
     uint32_t *cell;
     float *now, *before, *after;
+    float *back, *texture; /* of the place without the subject */
 };
 
 /* Cells of frame t inside the place that stand out from the filled-in background; where only texture told the
@@ -80,9 +81,12 @@ bool still_regions(const struct scene *scene, struct still *still, struct subjec
                         malloc(cells * sizeof(uint32_t)),
                         malloc(cells * sizeof(float)),
                         malloc(cells * sizeof(float)),
+                        malloc(cells * sizeof(float)),
+                        malloc(cells * sizeof(float)),
                         malloc(cells * sizeof(float))};
+    const struct backdrop backdrop = {work.back, work.texture};
     bool done = work.mask != NULL && work.scratch != NULL && work.cell != NULL && work.now != NULL &&
-                work.before != NULL && work.after != NULL;
+                work.before != NULL && work.after != NULL && work.back != NULL && work.texture != NULL;
     if (!done)
         err_nomem(err);
     still->moved_share = 0;
@@ -92,9 +96,11 @@ bool still_regions(const struct scene *scene, struct still *still, struct subjec
         scene_frame_from(scene, t + 1 < scene->n ? t + 1 : t, t, work.now, work.after);
         outline(scene, still, t, &work);
         float share = moved(scene, still, &work);
+        scene_plane_at(scene, t, still->filled, -1.0f, work.back);
+        scene_plane_at(scene, t, still->texture, 0.0f, work.texture);
         still->moved_share += share / (float)scene->n;
         done = region_add(scene, t, work.mask, found->n_passes + 1, share, still->textural ? 0.5f : 1.0f,
-                          found, err);
+                          still->vague ? NULL : &backdrop, found, err);
     }
     found->n_passes++;
     free(work.mask);
@@ -103,5 +109,7 @@ bool still_regions(const struct scene *scene, struct still *still, struct subjec
     free(work.now);
     free(work.before);
     free(work.after);
+    free(work.back);
+    free(work.texture);
     return done;
 }
