@@ -158,9 +158,12 @@ struct fill_input {
     const struct grid_part *const *part;
 };
 bool grids_fill(const struct fill_input *input, uint8_t **bytes, struct grid *grid, struct err *err);
-/* touched[t] = something that is not the scene reaches the edge of part t: its subject may go on beyond, and
-   the frame should be decoded as a whole. Errors as above. */
-bool grids_edges(const struct fill_input *input, bool *touched, struct err *err);
+/* sides[t] = the sides of part t that something reaches which is not the scene: the subject may go on beyond
+   them, and the frame should be decoded again, grown there. Errors as above. */
+enum { GRID_LEFT = 1, GRID_RIGHT = 2, GRID_TOP = 4, GRID_LOWER = 8 };
+bool grids_edges(const struct fill_input *input, uint8_t *sides, struct err *err);
+/* The window of a part, larger by half on each of these sides, within the frame. */
+struct grid_window grid_part_grown(const struct grid_part *part, unsigned sides);
 
 /* Mean of luma, 0..255. */
 static inline float grid_luma(const struct grid *g, size_t i)

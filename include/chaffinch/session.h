@@ -58,9 +58,8 @@ bool session_peek(struct worker_pool *workers, int fd, const char *path, struct 
                   struct err *err);
 
 struct session_measure_options {
-    bool all;        /* measure again what was measured, and decode every frame as a whole */
-    int64_t gap_ns;  /* 0 = chosen from the gaps */
-    bool rank_along; /* rank each burst as soon as it is measured, so that a person can begin to look */
+    bool all;       /* measure again what was measured, and decode every frame as a whole */
+    int64_t gap_ns; /* 0 = chosen from the gaps */
     /* What a copy run has still to bring (NULL = nothing is under way): only bursts to which no further file
        can belong are measured, and nothing is taken for missing. */
     const struct card_coming *coming;
@@ -72,10 +71,10 @@ struct session_measured {
     uint64_t unreadable, format;
     double decoded;         /* sum over the measured frames of the share that was decoded */
     uint64_t not_decoded;   /* measured frames whose thumbnails show no subject: nothing was decoded */
-    uint64_t decoded_again; /* the subject reached the edge of the decoded part: decoded as a whole */
+    uint64_t decoded_again; /* the subject reached the edge of the decoded part: decoded once more */
 };
-/* Walks, makes frames and bursts, decodes and measures what is new. ERR_USAGE when there are no pictures;
- * ERR_INTERRUPTED. */
+/* Walks, makes frames and bursts, decodes and measures what is new, and ranks each burst as soon as that is
+   done, so that a person can begin to look. ERR_USAGE when there are no pictures; ERR_INTERRUPTED. */
 bool session_measure(struct session *s, struct worker_pool *workers,
                      const struct session_measure_options *options, struct session_measured *totals,
                      struct err *err);

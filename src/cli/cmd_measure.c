@@ -19,13 +19,13 @@ static void print_measured(const struct session_measured *m)
     (void)putchar('\n');
     if (m->measured > 0 && m->decoded < (double)m->measured)
         (void)printf("decoded: %.0f %% of the picture area; %" PRIu64 " frames without a subject in their "
-                     "thumbnails not at all, %" PRIu64 " once more as a whole\n",
+                     "thumbnails not at all, %" PRIu64 " once more, larger\n",
                      100 * m->decoded / (double)m->measured, m->not_decoded, m->decoded_again);
 }
 
 int cmd_measure(struct cli *cli, int argc, char **argv)
 {
-    struct session_measure_options options = {.rank_along = true};
+    struct session_measure_options options = {0};
     uint32_t jobs = 0;
     const struct option_spec table[] = {
         {"all", OPTION_FLAG, &options.all, NULL, "measure again what was measured before", 0, 0},

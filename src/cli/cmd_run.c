@@ -47,7 +47,7 @@ static bool take_in(struct night *n, struct card_set *set, const struct card_opt
 static bool judge(struct night *n)
 {
     struct err err = ERR_INIT;
-    const struct session_measure_options options = {.rank_along = true};
+    const struct session_measure_options options = {0};
     struct session *s = n->session;
     bool ok = session_measure(s, n->cli->workers, &options, &n->measured, &err) &&
               session_rank(s, &n->how, &n->ranked, &err) &&

@@ -9,13 +9,16 @@
 
 enum {
     SHORT_BURST = 20,
-    KEYS_MIN = 3, /* frames decoded as a whole, and samples that every px of the scene should have */
+    KEYS_MIN = 3,     /* frames decoded as a whole */
+    SAMPLES = 2,      /* of them, that every px of the scene should have without a subject ... */
+    SAMPLES_REST = 3, /* ... and where one sits, which is told from the scene by what varies least */
     KEYS_MAX = 6,
     COARSE = 4,       /* px of the grid that samples are counted on */
     FEW_PLACES = 100, /* a key that helps fewer than one place in so many is not worth its decode */
 };
 static const float SHIFT_MAX_PX = .3f, NOISE_MAX = 2.0f, SMALL_PX = 10.0f, MARGIN_PX = 2.0f,
-                   MARGIN_SHARE = .15f, COST_MAX = .8f, SCENERY_SHARE = .4f, CHEAP = .6f;
+                   REST_MARGIN_PX = 4.0f, MARGIN_SHARE = .15f, COST_MAX = .8f, SCENERY_SHARE = .4f,
+                   CHEAP = .6f;
 
 const char *locate_answer_words(enum locate_answer answer)
 {
@@ -73,13 +76,13 @@ static bool box_has(const struct box *b, uint32_t col, uint32_t row)
     return !box_empty(b) && b->x0 < x + COARSE && b->x1 > x && b->y0 < y + COARSE && b->y1 > y;
 }
 
-static size_t gain_of_key(const struct cover *c, const struct box *b)
+static size_t gain_of_key(const struct cover *c, const struct box *b, size_t samples)
 {
     size_t better = 0;
     for (uint32_t r = 0; r < c->rows; r++)
         for (uint32_t k = 0; k < c->cols; k++) {
             size_t i = (size_t)r * c->cols + k;
-            better += c->wanted[i] && c->have[i] < KEYS_MIN && !box_has(b, k, r);
+            better += c->wanted[i] && c->have[i] < samples && !box_has(b, k, r);
         }
     return better;
 }
@@ -129,8 +132,8 @@ static bool cover_open(struct cover *c, const struct thumbs *th, const struct bo
     return true;
 }
 
-static bool choose_keys(const struct thumbs *th, const struct box *box, struct locate_frame *frame,
-                        struct err *err)
+static bool choose_keys(const struct thumbs *th, const struct box *box, size_t samples,
+                        struct locate_frame *frame, struct err *err)
 {
     struct cover cover = {0};
     bool ok = cover_open(&cover, th, box) || err_nomem(err);
@@ -141,7 +144,7 @@ static bool choose_keys(const struct thumbs *th, const struct box *box, struct l
     for (size_t keys = KEYS_MIN; ok && keys < KEYS_MAX; keys++) {
         size_t best = 0, most = 0;
         for (size_t t = 0; t < th->n; t++) {
-            size_t better = frame[t].whole ? 0 : gain_of_key(&cover, &box[t]);
+            size_t better = frame[t].whole ? 0 : gain_of_key(&cover, &box[t], samples);
             if (better > most) {
                 most = better;
                 best = t;
@@ -204,12 +207,16 @@ static void set_frames(const struct thumbs *th, const struct box *wide, struct l
    is cheap, else in the frames that would be empty without it. Restless places all over are water and leaves.
  */
 static bool add_rest(const struct thumbs *th, float largest_px, struct box *wide, struct locate_frame *frame,
-                     struct err *err)
+                     bool *rests, struct err *err)
 {
     struct box rest;
     if (!thumbs_rest(th, largest_px, &rest, err))
         return false;
     bool known = !box_empty(&rest) && area_of(&rest) < SCENERY_SHARE * (float)th->px;
+    *rests = known;
+    rest = (struct box){fmaxf(rest.x0 - REST_MARGIN_PX, 0), fmaxf(rest.y0 - REST_MARGIN_PX, 0),
+                        fminf(rest.x1 + REST_MARGIN_PX, (float)th->cols),
+                        fminf(rest.y1 + REST_MARGIN_PX, (float)th->rows)};
     struct box *both = calloc(th->n, sizeof *both);
     if (both == NULL)
         return err_nomem(err);
@@ -236,9 +243,10 @@ static bool locate_over(const struct thumbs *th, struct locate_frame *frame, enu
     ok = ok && paths_find(th, box, &told, err);
     if (ok && (*answer = judge(th, box, &told)) == LOCATE_PARTS) {
         widen(th, box, wide);
-        ok = add_rest(th, told.largest_px, wide, frame, err);
+        bool rests = false;
+        ok = add_rest(th, told.largest_px, wide, frame, &rests, err);
         set_frames(th, wide, frame);
-        ok = ok && choose_keys(th, wide, frame, err);
+        ok = ok && choose_keys(th, wide, rests ? SAMPLES_REST : SAMPLES, frame, err);
         if (ok && cost_of(frame, th->n) > COST_MAX)
             *answer = LOCATE_NO_GAIN;
     }

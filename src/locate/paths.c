@@ -19,6 +19,8 @@ enum {
     GAP = 8,     /* frames that a way may be lost for */
     SPOT_PX = 5, /* a smaller change is noise ... */
     BORDER_PX = 3,
+    FLIPS = 4,          /* of a px where something rested, and another one flew past */
+    SHOWS_PX = 4,       /* changes that something which rests must show */
     PIECE_PX = 3,       /* between the pieces of one way */
     RESTLESS_TURNS = 5, /* a px that changes and changes back more often belongs to the scenery ... */
     RESTLESS_SHARE = 10 /* ... or once in so many frames, in a long burst */
@@ -28,6 +30,8 @@ static const float MOVING = .15f, /* share of its px that differ from a neighbou
     SCENERY_PX = 60,              /* and it is smaller than this */
     SMALL_SHARE = .1f,            /* of the largest subject's area: smaller ones must fly a long way */
     STILL_SHARE = .15f,           /* the same for what does not go anywhere */
+    GHOST_SHARE = .25f,           /* of its usual area */
+    DOUBT_NOISE = 6.0f,           /* spread of a px, in noises */
     HOLD_SHARE = .2f,             /* what is smaller does not keep its place */
     REST_SHARE = .5f; /* of its usual area: less is what is left of a subject that became part of the scene */
 
@@ -85,14 +89,18 @@ static bool changed_since(const struct thumbs *th, size_t t, size_t u, size_t i)
     return fabsf(thumbs_luma(th, t, i) - thumbs_luma(th, u, i)) > th->limit[i];
 }
 
+/* Px that turn more often are scenery. */
+static size_t turns_of_scenery(const struct thumbs *th)
+{
+    return RESTLESS_TURNS > th->n / RESTLESS_SHARE ? RESTLESS_TURNS : th->n / RESTLESS_SHARE;
+}
+
 /* Takes the connected change around px `start` out of the mask. */
 static struct spot take_spot(struct search *s, size_t t, uint32_t start)
 {
     const struct thumbs *th = s->th;
     struct spot spot = {.box = {(float)th->cols, (float)th->rows, 0, 0}};
-    size_t depth = 0, moving = 0, restless = 0;
-    uint32_t turns =
-        RESTLESS_TURNS > th->n / RESTLESS_SHARE ? RESTLESS_TURNS : (uint32_t)(th->n / RESTLESS_SHARE);
+    size_t depth = 0, moving = 0, restless = 0, turns = turns_of_scenery(th);
     s->stack[depth++] = start;
     s->mask[start] = 0;
     while (depth > 0) {
@@ -310,7 +318,7 @@ static void keep_whole(struct search *s, size_t path, int step)
         struct box here = place_at(s, path, t, &area);
         if (area >= REST_SHARE * usual)
             whole = here;
-        else if (!box_empty(&here) && !box_empty(&whole))
+        else if (!box_empty(&here) && !box_empty(&whole) && !at_border(s->th, &here, 0, 0))
             box_join(&s->box[t], &whole);
     }
     *(step > 0 ? &p->whole : &p->first_whole) = whole;
@@ -353,6 +361,81 @@ static bool is_piece(const struct search *s, size_t path, size_t t, const struct
     return false;
 }
 
+/* Px of a box that differ from the scene in frame t, without those that belong to the scenery. */
+static size_t changes_in(const struct search *s, size_t t, const struct box *b)
+{
+    const struct thumbs *th = s->th;
+    size_t n = 0, many = turns_of_scenery(th);
+    uint32_t left = (uint32_t)fmaxf(b->x0, 0), top = (uint32_t)fmaxf(b->y0, 0);
+    for (uint32_t row = top; row < th->rows && (float)row < b->y1; row++)
+        for (uint32_t col = left; col < th->cols && (float)col < b->x1; col++) {
+            size_t i = (size_t)row * th->cols + col;
+            n += s->turns[i] <= many && fabsf(thumbs_luma(th, t, i) - th->scene[i]) > th->limit[i];
+        }
+    return n;
+}
+
+static bool overlaps(const struct box *a, const struct box *b)
+{
+    return !box_empty(a) && a->x0 < b->x1 && a->x1 > b->x0 && a->y0 < b->y1 && a->y1 > b->y0;
+}
+
+/* How often px i comes to or leaves what it shows at the farthest from the scene. */
+static size_t flips_of(const struct thumbs *th, size_t i)
+{
+    float far = 0;
+    for (size_t t = 0; t < th->n; t++)
+        far = fmaxf(far, fabsf(thumbs_luma(th, t, i) - th->scene[i]));
+    size_t flips = 0;
+    bool before = false;
+    for (size_t t = 0; t < th->n; t++) {
+        bool now = fabsf(thumbs_luma(th, t, i) - th->scene[i]) > .5f * far;
+        flips += t > 0 && now != before;
+        before = now;
+    }
+    return flips;
+}
+
+/* Px of a box at which the scene is of two minds: something was there for about half of the time. */
+static size_t doubts_in(const struct search *s, const struct box *b)
+{
+    const struct thumbs *th = s->th;
+    size_t n = 0;
+    uint32_t left = (uint32_t)fmaxf(b->x0, 0), top = (uint32_t)fmaxf(b->y0, 0);
+    for (uint32_t row = top; row < th->rows && (float)row < b->y1; row++)
+        for (uint32_t col = left; col < th->cols && (float)col < b->x1; col++) {
+            size_t i = (size_t)row * th->cols + col;
+            n += th->spread[i] > DOUBT_NOISE * fmaxf(th->noise, .5f) && flips_of(th, i) <= FLIPS;
+        }
+    return n;
+}
+
+/* May the scene show a subject at this place? Then frames without it differ there, or the scene is in doubt.
+ */
+static bool scene_shows(const struct search *s, size_t path, const struct box *at)
+{
+    float area, usual = mean_area(&s->path[path]);
+    size_t away = 0, differ = 0;
+    if ((float)doubts_in(s, at) > GHOST_SHARE * usual)
+        return true;
+    for (size_t t = 0; t < s->th->n; t++) {
+        struct box here = place_at(s, path, t, &area);
+        if (overlaps(&here, at))
+            continue;
+        away++;
+        differ += (float)changes_in(s, t, at) > GHOST_SHARE * usual;
+    }
+    return 2 * differ >= away;
+}
+
+/* A way that starts or ends inside the picture: frame t keeps the place where that was, unless nothing is to
+   be seen there. */
+static void keep_place(struct search *s, size_t t, const struct box *place, bool scene_has_it)
+{
+    if (scene_has_it || changes_in(s, t, place) >= SHOWS_PX)
+        box_join(&s->box[t], place);
+}
+
 /* One frame more at either end of a way; with `hold` to the end of the burst where it did not leave the
  * picture.
  */
@@ -374,11 +457,15 @@ static void extend(struct search *s, size_t path, bool hold)
         box_join(&before, &p->first_whole);
     if (!left)
         box_join(&after, &p->whole);
-    for (size_t u = entered && p->first > 0 ? p->first - 1 : entered ? p->first : 0; u < p->first; u++)
-        box_join(&s->box[u], &before);
-    size_t end = left ? p->last + 2 : th->n;
-    for (size_t u = p->last + 1; u < end && u < th->n; u++)
-        box_join(&s->box[u], &after);
+    if (p->first > 0)
+        box_join(&s->box[p->first - 1], &before);
+    if (p->last + 1 < th->n)
+        box_join(&s->box[p->last + 1], &after);
+    bool came = !entered && scene_shows(s, path, &before), stays = !left && scene_shows(s, path, &after);
+    for (size_t t = 0; !entered && t + 1 < p->first; t++)
+        keep_place(s, t, &before, came);
+    for (size_t t = p->last + 2; !left && t < th->n; t++)
+        keep_place(s, t, &after, stays);
 }
 
 static bool search_open(struct search *s, const struct thumbs *th)

@@ -3,7 +3,7 @@
  *
  * It is part of the scene, and what it does moves its outline by less than a px of the thumbnail. But it
  * moves all the time: its outline varies a little more than the noise, in one place of about a subject's
- * size.
+ * size. Reeds and water do so in many places, or in a large one: then nothing is told by it.
  */
 #include <math.h>
 #include <stdlib.h>
@@ -11,11 +11,17 @@
 
 #include "thumbs.h"
 
-enum { REST_PX = 8 /* a smaller place is no subject */, NEAR_PX = 2 };
+enum {
+    REST_PX = 8 /* a smaller place is no subject */,
+    NEAR_PX = 2,
+    RESTING = 2 /* subjects at most */,
+    SPARK_PX = 3 /* less is chance */
+};
 static const float CALM_SHARE =
                        .75f, /* of the deviations of a px, the smallest: what flies past is left out */
     RESTLESS = 1.8f, RESTLESS_LUMA = .3f, /* so many times the usual deviation, and a little */
-    SMALL = .1f, LARGE = 4.0f;            /* of the largest subject's area */
+    SMALL = .1f, LARGE = 4.0f,            /* of the largest subject's area */
+    ALONE = .8f;                          /* share of all restless px that they hold */
 
 static int by_value(const void *a, const void *b)
 {
@@ -64,6 +70,39 @@ static struct box take_place(const struct thumbs *th, uint8_t *map, uint32_t *st
     return b;
 }
 
+/* True in every px that varies more than most of them do. */
+static void mark_restless(const struct thumbs *th, float *dev, float *sorted, uint8_t *map)
+{
+    for (size_t i = 0; i < th->px; i++)
+        dev[i] = deviation(th, i);
+    memcpy(sorted, dev, th->px * sizeof *dev);
+    qsort(sorted, th->px, sizeof *sorted, by_value);
+    float limit = RESTLESS * sorted[th->px / 2] + RESTLESS_LUMA;
+    for (size_t i = 0; i < th->px; i++)
+        map[i] = dev[i] > limit;
+}
+
+static void find_rest(const struct thumbs *th, float largest_px, uint8_t *map, uint32_t *stack,
+                      struct box *rest)
+{
+    size_t found = 0, its_px = 0, all_px = 0;
+    for (uint32_t i = 0; i < th->px; i++) {
+        size_t px;
+        if (!map[i])
+            continue;
+        struct box b = take_place(th, map, stack, i, &px);
+        float area = (b.x1 - b.x0) * (b.y1 - b.y0);
+        all_px += px >= SPARK_PX ? px : 0;
+        if (px >= REST_PX && area > SMALL * largest_px && area < LARGE * largest_px) {
+            box_join(rest, &b);
+            its_px += px;
+            found++;
+        }
+    }
+    if (found > RESTING || (float)its_px < ALONE * (float)all_px)
+        *rest = (struct box){0, 0, 0, 0};
+}
+
 bool thumbs_rest(const struct thumbs *th, float largest_px, struct box *rest, struct err *err)
 {
     float *dev = malloc(th->px * sizeof *dev), *sorted = malloc(th->px * sizeof *sorted);
@@ -72,22 +111,8 @@ bool thumbs_rest(const struct thumbs *th, float largest_px, struct box *rest, st
     bool ok = (dev != NULL && sorted != NULL && map != NULL && stack != NULL) || err_nomem(err);
     *rest = (struct box){0, 0, 0, 0};
     if (ok) {
-        for (size_t i = 0; i < th->px; i++)
-            dev[i] = deviation(th, i);
-        memcpy(sorted, dev, th->px * sizeof *dev);
-        qsort(sorted, th->px, sizeof *sorted, by_value);
-        float limit = RESTLESS * sorted[th->px / 2] + RESTLESS_LUMA;
-        for (size_t i = 0; i < th->px; i++)
-            map[i] = dev[i] > limit;
-    }
-    for (uint32_t i = 0; ok && i < th->px; i++) {
-        size_t px;
-        if (!map[i])
-            continue;
-        struct box b = take_place(th, map, stack, i, &px);
-        float area = (b.x1 - b.x0) * (b.y1 - b.y0);
-        if (px >= REST_PX && area > SMALL * largest_px && area < LARGE * largest_px)
-            box_join(rest, &b);
+        mark_restless(th, dev, sorted, map);
+        find_rest(th, largest_px, map, stack, rest);
     }
     free(dev);
     free(sorted);

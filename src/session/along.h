@@ -13,8 +13,11 @@
 #include "chaffinch/session.h"
 
 struct along;
+/* Asked before a burst whose cells changed is scored: *ready = false leaves it to a later pass of measuring.
+ */
+typedef bool along_ready(void *context, int64_t burst, bool *ready, struct err *err);
 /* When bursts are numbered. NULL with err. */
-struct along *along_start(struct session *s, struct err *err);
+struct along *along_start(struct session *s, along_ready *ready, void *context, struct err *err);
 void along_wait(struct along *a, int64_t burst);
 bool along_measured(struct along *a, int64_t burst, struct err *err);
 /* Bursts that wait for nothing and are not ranked: an earlier run was cut off between measuring and ranking.

@@ -55,7 +55,7 @@ static bool measure_round(struct ingest *in, struct session *quiet, const struct
 {
     struct session_measured totals;
     struct err err = ERR_INIT;
-    const struct session_measure_options options = {.rank_along = true, .coming = coming};
+    const struct session_measure_options options = {.coming = coming};
     bool ok = session_measure(quiet, in->workers, &options, &totals, &err);
     in->measured->failed += totals.found_unreadable;
     in->measured->found_unreadable += totals.found_unreadable;

@@ -55,6 +55,8 @@ struct stage {
     size_t n_done;
     struct along *along;            /* NULL = what is measured is ranked later */
     const struct frame_ids *closed; /* numbers of the bursts to be measured, sorted; NULL = all */
+    const struct parts_again *only; /* NULL = all that need it */
+    struct parts_again *again;      /* what turns out to be too small; NULL = nothing can */
 };
 
 static bool needs_measuring(struct stage *st, const struct catalogue_frame *f, bool recalled)
@@ -328,94 +330,113 @@ static void stage_release(struct stage *st)
     along_end(st->along);
 }
 
-/* Which frames a stage takes: all that need it, or those of a list, as a whole. */
-static bool fill_todo(struct stage *st, const struct frame_ids *only, struct err *err)
+/* The frames of a list, with the parts that it says. */
+static bool take_list(struct stage *st, struct err *err)
 {
-    const struct catalogue_filter present = {0};
-    if (only == NULL)
-        return catalogue_each_row(st->s->catalogue, &present, add_todo, st, err);
+    const struct parts_again *only = st->only;
+    st->where = calloc(only->n + 1, sizeof *st->where);
+    if (st->where == NULL)
+        return err_nomem(err);
     for (size_t i = 0; i < only->n; i++) {
-        const struct catalogue_filter one = {.frame = only->id[i]};
+        const struct catalogue_filter one = {.frame = only->item[i].frame};
+        size_t at = st->n_todo;
         if (!catalogue_each_row(st->s->catalogue, &one, add_todo, st, err))
             return false;
+        if (st->n_todo > at)
+            st->where[at].part = only->item[i].part;
     }
     return true;
 }
 
-/* Numbers of the bursts whose parts may be too small: those with frames that were just measured, and those
-   that were never ranked, since a run that was interrupted may not have got as far as here. */
-struct burst_list {
-    struct frame_ids numbers;
-    const struct stage *stage;
+/* Which frames a stage takes, and which part of each: all that need it, or those of a list. */
+static bool fill_todo(struct stage *st, struct worker_pool *workers, struct err *err)
+{
+    const struct catalogue_filter present = {0};
+    if (st->only != NULL)
+        return take_list(st, err);
+    if (!catalogue_each_row(st->s->catalogue, &present, add_todo, st, err))
+        return false;
+    drop_done_bursts(st);
+    return st->all || st->n_todo == 0 || locate_frames(st, workers, err);
+}
+
+/* A burst is scored when nothing of it has to be decoded once more. What is still too small the second time
+   is decoded as a whole, so there is no fourth. */
+static bool is_complete(void *context, int64_t burst, bool *ready, struct err *err)
+{
+    struct stage *st = context;
+    if (st->again == NULL)
+        return true;
+    size_t before = st->again->n;
+    if (!parts_check(st->s, burst, st->only != NULL, st->again, err))
+        return false;
+    *ready = st->again->n == before;
+    return true;
+}
+
+static bool run_stage(struct stage *st, struct worker_pool *workers, struct err *err)
+{
+    const struct pump pump = {st->s, workers, st, submit_measure, take_measure};
+    bool first = st->only == NULL;
+    bool ok = (st->along = along_start(st->s, is_complete, st, err)) != NULL && fill_todo(st, workers, err);
+    if (ok && (first || st->n_todo > 0)) {
+        log_progress_start(st->s->log, first ? "measuring" : "measuring again, larger parts", st->n_needed,
+                           "frames", 0);
+        ok = pump_run(&pump, st->n_todo, err);
+        log_progress_end(st->s->log);
+        /* Keep what is done even when the run was interrupted. */
+        ok = flush_done(st, ok ? err : NULL) && ok;
+    }
+    return ok && (!first || along_rest(st->along, err));
+}
+
+/* One pass over a session. */
+struct pass {
+    struct session *s;
+    const struct session_measure_options *options;
+    const struct frame_ids *closed; /* as in struct stage, all three */
+    const struct parts_again *only;
+    struct parts_again *again;
+    struct session_measured *totals;
 };
 
-static bool list_burst(void *context, const struct catalogue_burst *burst, struct err *err)
-{
-    struct burst_list *list = context;
-    bool wanted = burst->stamp[0] == '\0';
-    for (size_t i = 0; !wanted && i < list->stage->n_todo; i++)
-        wanted = list->stage->todo[i].burst == burst->number;
-    wanted = wanted && takes_burst(list->stage, burst->number);
-    return !wanted || frame_ids_add(&list->numbers, burst->number, err);
-}
-
-static bool check_bursts(struct stage *st, struct frame_ids *again, struct err *err)
-{
-    struct burst_list list = {.stage = st};
-    bool ok = catalogue_each_burst(st->s->catalogue, list_burst, &list, err);
-    for (size_t i = 0; ok && i < list.numbers.n; i++)
-        ok = parts_check(st->s, list.numbers.id[i], again, err);
-    frame_ids_release(&list.numbers);
-    return ok;
-}
-
-static bool measure_frames(struct session *s, struct worker_pool *workers,
-                           const struct session_measure_options *options, const struct frame_ids *closed,
-                           const struct frame_ids *only, struct frame_ids *again,
-                           struct session_measured *totals, struct err *err)
+static bool measure_frames(const struct pass *pass, struct worker_pool *workers, struct err *err)
 {
     struct stage *st = calloc(1, sizeof *st);
     if (st == NULL)
         return err_nomem(err);
-    *st = (struct stage){.s = s,
-                         .totals = totals,
-                         .all = options->all || only != NULL,
+    bool all = pass->options->all;
+    *st = (struct stage){.s = pass->s,
+                         .totals = pass->totals,
+                         .all = all || pass->only != NULL,
                          .last_pack_seen = -1,
-                         .closed = closed};
-    const struct pump pump = {s, workers, st, submit_measure, take_measure};
-    bool ok = !options->rank_along || (st->along = along_start(s, err)) != NULL;
-    ok = ok && fill_todo(st, only, err);
-    drop_done_bursts(st);
-    if (ok && !st->all && st->n_todo > 0)
-        ok = locate_frames(st, workers, err);
-    if (ok && (only == NULL || st->n_todo > 0)) {
-        log_progress_start(s->log, only == NULL ? "measuring" : "measuring again, as a whole", st->n_needed,
-                           "frames", 0);
-        ok = pump_run(&pump, st->n_todo, err);
-        log_progress_end(s->log);
-        /* Keep what is done even when the run was interrupted. */
-        ok = flush_done(st, ok ? err : NULL) && ok;
-    }
-    ok = ok && (st->along == NULL || along_rest(st->along, err));
-    if (ok && !st->all)
-        ok = check_bursts(st, again, err);
+                         .closed = pass->closed,
+                         .only = pass->only,
+                         .again = all ? NULL : pass->again};
+    bool ok = run_stage(st, workers, err);
     stage_release(st);
     free(st);
     return ok;
 }
 
-/* In part where thumbnails say where, and once more as a whole where that was not enough. */
+/* In part where thumbnails say where; once more, larger, where a subject reaches the edge of its part; and as
+   a whole where that was not enough either. */
 static bool measure_all_frames(struct session *s, struct worker_pool *workers,
                                const struct session_measure_options *options, const struct frame_ids *closed,
                                struct session_measured *totals, struct err *err)
 {
-    struct frame_ids again = {0};
-    bool ok = measure_frames(s, workers, options, closed, NULL, &again, totals, err);
+    struct parts_again larger = {0}, whole = {0};
+    const struct pass first = {s, options, closed, NULL, &larger, totals},
+                      second = {s, options, closed, &larger, &whole, totals},
+                      third = {s, options, closed, &whole, NULL, totals};
+    bool ok = measure_frames(&first, workers, err);
     uint64_t measured = totals->measured;
-    ok = ok && measure_frames(s, workers, options, closed, &again, NULL, totals, err);
+    ok = ok && (larger.n == 0 || measure_frames(&second, workers, err));
+    ok = ok && (whole.n == 0 || measure_frames(&third, workers, err));
     totals->decoded_again = totals->measured - measured;
     totals->measured = measured;
-    frame_ids_release(&again);
+    parts_again_release(&larger);
+    parts_again_release(&whole);
     return ok;
 }
 

@@ -26,45 +26,79 @@ bool frame_ids_add(struct frame_ids *ids, int64_t id, struct err *err)
     return true;
 }
 
-/* In the window before, which overlaps. */
-static bool is_listed(const struct frame_ids *ids, int64_t id)
+void parts_again_release(struct parts_again *again)
 {
-    for (size_t i = ids->n; i-- > 0 && ids->n - i <= WINDOW;)
-        if (ids->id[i] == id)
+    free(again->item);
+    *again = (struct parts_again){0};
+}
+
+static bool add(struct parts_again *again, const struct part_again *item, struct err *err)
+{
+    if (again->n == again->room) {
+        size_t room = again->room > 0 ? again->room * 2 : 64;
+        struct part_again *grown = realloc(again->item, room * sizeof *grown);
+        if (grown == NULL)
+            return err_nomem(err);
+        again->item = grown;
+        again->room = room;
+    }
+    again->item[again->n++] = *item;
+    return true;
+}
+
+/* In the window before, which overlaps. */
+static bool is_listed(const struct parts_again *again, int64_t frame)
+{
+    for (size_t i = again->n; i-- > 0 && again->n - i <= WINDOW;)
+        if (again->item[i].frame == frame)
             return true;
     return false;
 }
 
+static struct job_part larger(const struct grid_part *part, unsigned sides)
+{
+    return (struct job_part){.wanted = true,
+                             .width_px = part->width_px,
+                             .height_px = part->height_px,
+                             .window = grid_part_grown(part, sides),
+                             .subject = part->subject,
+                             .gain = part->gain};
+}
+
 static bool check_window(struct session *s, const struct members *members, size_t first, size_t n,
-                         struct frame_ids *again, struct err *err)
+                         bool as_whole, struct parts_again *again, struct err *err)
 {
     struct burst_grids grids = {0};
     struct err trouble = ERR_INIT;
-    bool *touched = calloc(n + 1, sizeof *touched);
-    bool ok = touched != NULL || err_nomem(err);
+    uint8_t *sides = calloc(n + 1, sizeof *sides);
+    bool ok = sides != NULL || err_nomem(err);
     ok = ok && burst_grids_read(s, members, first, n, &grids, err);
     if (ok && grids.n_parts > 0) {
         const struct fill_input input = burst_grids_fill_input(&grids);
-        bool known = grids_edges(&input, touched, &trouble);
+        bool known = grids_edges(&input, sides, &trouble);
         if (!known && trouble.code != ERR_NOT_FOUND)
             ok = err_nomem(err);
-        for (size_t i = 0; ok && i < n; i++)
-            if (grids.parts[i] != NULL && (touched[i] || !known) &&
-                !is_listed(again, members->frame[first + i].id))
-                ok = frame_ids_add(again, members->frame[first + i].id, err);
+        for (size_t i = 0; ok && i < n; i++) {
+            struct part_again item = {.frame = members->frame[first + i].id};
+            if (grids.parts[i] == NULL || (known && sides[i] == 0) || is_listed(again, item.frame))
+                continue;
+            if (known && !as_whole)
+                item.part = larger(grids.parts[i], sides[i]);
+            ok = add(again, &item, err);
+        }
     }
     burst_grids_release(&grids);
-    free(touched);
+    free(sides);
     return ok;
 }
 
-bool parts_check(struct session *s, int64_t burst, struct frame_ids *again, struct err *err)
+bool parts_check(struct session *s, int64_t burst, bool as_whole, struct parts_again *again, struct err *err)
 {
     struct members members;
     bool ok = members_load(s, burst, &members, err);
     for (size_t first = 0; ok && first < members.n; first += WINDOW - OVERLAP) {
         size_t n = members.n - first < WINDOW ? members.n - first : WINDOW;
-        ok = check_window(s, &members, first, n, again, err);
+        ok = check_window(s, &members, first, n, as_whole, again, err);
         if (first + n == members.n)
             break;
     }

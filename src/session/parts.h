@@ -1,8 +1,9 @@
-/* parts.h - which frames must be decoded as a whole after all. */
+/* parts.h - which frames must be decoded once more, since what was decoded of them was too small. */
 #ifndef CHAFFINCH_SESSION_PARTS_H
 #define CHAFFINCH_SESSION_PARTS_H
 
 #include "chaffinch/session.h"
+#include "jobs.h"
 
 struct frame_ids {
     int64_t *id;
@@ -11,8 +12,19 @@ struct frame_ids {
 bool frame_ids_add(struct frame_ids *ids, int64_t id, struct err *err);
 void frame_ids_release(struct frame_ids *ids);
 
-/* Adds the frames of a burst whose subject reaches the edge of what was decoded, and all that were decoded in
-   part where no frame was decoded as a whole. */
-bool parts_check(struct session *s, int64_t burst, struct frame_ids *again, struct err *err);
+struct part_again {
+    int64_t frame;
+    struct job_part part; /* wanted = false: as a whole */
+};
+struct parts_again {
+    struct part_again *item;
+    size_t n, room;
+};
+void parts_again_release(struct parts_again *again);
+
+/* Adds the frames of a burst whose subject reaches the edge of what was decoded, with a part that is larger
+   there, or as a whole with `as_whole`; and all that were decoded in part where no frame was decoded as a
+   whole, as a whole. */
+bool parts_check(struct session *s, int64_t burst, bool as_whole, struct parts_again *again, struct err *err);
 
 #endif

@@ -24,6 +24,8 @@ struct ranking {
     struct ignored ignored;
     struct session_ranked totals;
     uint64_t scored;
+    along_ready *ready; /* NULL: what is stored is all there is */
+    void *context;
 };
 
 static uint32_t passes_of(const struct rank_item *items, size_t n)
@@ -103,7 +105,10 @@ static bool score_where_changed(struct ranking *r, struct burst_row *row, struct
     bool changed = ok && strcmp(stamp, row->burst.stamp) != 0;
     if (changed && row->burst.mode[0] != '\0' && members_thinned(s, &members))
         changed = false;
-    if (changed && !members_settled(&members)) {
+    changed = changed && !members_settled(&members);
+    if (changed && r->ready != NULL)
+        ok = r->ready(r->context, row->burst.number, &changed, err);
+    if (ok && changed) {
         r->scored++;
         ok = score_burst(r, row, &members, stamp, &items, &n, err) &&
              choose(r, row, &members, items, n, NULL, err) &&
@@ -212,7 +217,7 @@ struct along {
     uint64_t *waits_for; /* by burst: frames that are still to be measured */
 };
 
-struct along *along_start(struct session *s, struct err *err)
+struct along *along_start(struct session *s, along_ready *ready, void *context, struct err *err)
 {
     const struct session_rank_options as_last_time = {0};
     struct along *a = calloc(1, sizeof *a);
@@ -221,6 +226,8 @@ struct along *along_start(struct session *s, struct err *err)
         return NULL;
     }
     a->ranking.s = s;
+    a->ranking.ready = ready;
+    a->ranking.context = context;
     bool ok =
         choosing_how(s, &as_last_time, &a->ranking.how, err) && burst_rows_load(s, &a->ranking.rows, err);
     if (ok && (a->waits_for = calloc(a->ranking.rows.n + 1, sizeof *a->waits_for)) == NULL)
@@ -242,7 +249,7 @@ static bool along_score(struct along *a, uint64_t burst, struct err *err)
     struct err trouble = ERR_INIT;
     if (score_where_changed(&a->ranking, &a->ranking.rows.row[burst - 1], &trouble))
         return true;
-    /* Parts without a frame that was decoded as a whole: they are measured again, and ranked then. */
+    /* Stored cells of an earlier run that cannot be read: who ranks the session is told what to type. */
     if (trouble.code == ERR_USAGE)
         return true;
     if (err != NULL)

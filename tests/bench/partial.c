@@ -78,6 +78,13 @@ static uint8_t *cut_out(const struct grid *g, struct grid_part *part)
     return bytes;
 }
 
+static double cost_of_window(const struct grid_part *p)
+{
+    double top = (double)p->window.row / p->rows, high = (double)p->window.rows / p->rows;
+    double area = high * p->window.cols / p->cols;
+    return .786 * top + .901 * high + .103 * area + .044 * area;
+}
+
 static double cost_of(const struct locate_frame *f)
 {
     if (f->whole)
@@ -112,21 +119,27 @@ static void take_part(struct parts *p, const struct grid *g, const struct locate
     p->view[t] = &p->part[t];
 }
 
-/* Parts that turn out too small are decoded again, as a whole. */
+/* Parts that turn out too small are decoded again, larger; where that is not enough either, as a whole. */
 static void widen(struct parts *p, const struct grid *grid, size_t n, struct partial *partial)
 {
-    bool touched[BENCH_FRAMES] = {false};
-    struct err err = ERR_INIT;
-    const struct fill_input in = {n, p->whole, p->subject, p->gain, p->view};
-    if (!grids_edges(&in, touched, &err))
-        exit(1);
-    for (size_t t = 0; t < n; t++)
-        if (touched[t]) {
-            p->view[t] = NULL;
-            p->whole[t] = &grid[t];
+    for (int round = 0; round < 2; round++) {
+        uint8_t sides[BENCH_FRAMES] = {0};
+        struct err err = ERR_INIT;
+        const struct fill_input in = {n, p->whole, p->subject, p->gain, p->view};
+        if (!grids_edges(&in, sides, &err))
+            exit(1);
+        for (size_t t = 0; t < n; t++) {
+            if (sides[t] == 0)
+                continue;
+            struct grid_part *part = &p->part[t];
+            const struct grid_window all = {0, 0, part->cols, part->rows};
+            part->window = round > 0 ? all : grid_part_grown(part, sides[t]);
+            free(p->bytes[t]);
+            p->bytes[t] = cut_out(&grid[t], part);
             partial->again++;
-            partial->cost += 1;
+            partial->cost += cost_of_window(part);
         }
+    }
 }
 
 void partial_view(const struct bench_burst *b, struct grid *grid, struct partial *partial)

@@ -165,44 +165,78 @@ static void paint(uint8_t *luma, const uint8_t *scene, int t)
         }
 }
 
+/* Frames 0, 11 and 23 whole, of the others the window that the test names. */
+struct film {
+    uint8_t *scene, *luma, *bytes[FRAMES], *packed[FRAMES], *filled[FRAMES];
+    struct grid whole[FRAMES], grid[FRAMES];
+    struct grid_part part[FRAMES];
+    const struct grid *whole_at[FRAMES];
+    const struct grid_part *part_at[FRAMES];
+    struct grid_window subject[FRAMES];
+    float gain[FRAMES];
+    struct fill_input in;
+};
+
+static struct grid_window around_subject(int t)
+{
+    return (struct grid_window){(uint32_t)(20 * t / 8 + 3), 23, 12, 12};
+}
+
+/* `extra` draws more on frame t, NULL = nothing. */
+static struct film *film_open(struct grid_window (*window)(int t), void (*extra)(uint8_t *luma, int t))
+{
+    struct film *f = calloc(1, sizeof *f);
+    ck_assert_ptr_nonnull(f);
+    f->scene = picture(WIDTH, HEIGHT);
+    f->luma = malloc(WIDTH * HEIGHT);
+    for (int t = 0; t < FRAMES; t++) {
+        size_t size;
+        paint(f->luma, f->scene, t);
+        if (extra != NULL)
+            extra(f->luma, t);
+        struct cells *cells = measure_box(f->luma, WIDTH, (uint32_t[4]){0, 0, WIDTH, HEIGHT}, 8);
+        f->bytes[t] = pack_of(cells, &size, &f->whole[t]);
+        cells_free(cells);
+        f->subject[t] = around_subject(t);
+        f->gain[t] = 1;
+        if (t == 0 || t == 11 || t == 23)
+            f->whole_at[t] = &f->whole[t];
+        else {
+            const struct grid_window w = window(t);
+            f->packed[t] = part_of(&f->whole[t], f->luma, &w, 1, &f->part[t], &size);
+            f->part_at[t] = &f->part[t];
+        }
+    }
+    f->in = (struct fill_input){FRAMES, f->whole_at, f->subject, f->gain, f->part_at};
+    return f;
+}
+
+static void film_close(struct film *f)
+{
+    for (int t = 0; t < FRAMES; t++) {
+        free(f->bytes[t]);
+        free(f->packed[t]);
+        free(f->filled[t]);
+    }
+    free(f->scene);
+    free(f->luma);
+    free(f);
+}
+
 START_TEST(filled_frames_show_the_scene_and_its_noise)
 {
     struct err err = ERR_INIT;
-    uint8_t *scene = picture(WIDTH, HEIGHT), *luma = malloc(WIDTH * HEIGHT), *bytes[FRAMES] = {0},
-            *filled[FRAMES] = {0};
-    struct grid whole[FRAMES], grid[FRAMES];
-    struct grid_part part[FRAMES];
-    const struct grid *whole_at[FRAMES] = {0};
-    const struct grid_part *part_at[FRAMES] = {0};
-    struct grid_window subject[FRAMES];
-    float gain[FRAMES];
-    uint8_t *packed[FRAMES] = {0};
-    for (int t = 0; t < FRAMES; t++) {
-        size_t size;
-        paint(luma, scene, t);
-        struct cells *cells = measure_box(luma, WIDTH, (uint32_t[4]){0, 0, WIDTH, HEIGHT}, 8);
-        bytes[t] = pack_of(cells, &size, &whole[t]);
-        cells_free(cells);
-        subject[t] = (struct grid_window){(uint32_t)(20 * t / 8 + 3), 23, 12, 12};
-        gain[t] = 1;
-        if (t == 0 || t == 11 || t == 23)
-            whole_at[t] = &whole[t];
-        else {
-            packed[t] = part_of(&whole[t], luma, &subject[t], 1, &part[t], &size);
-            part_at[t] = &part[t];
-        }
-    }
-    const struct fill_input in = {FRAMES, whole_at, subject, gain, part_at};
-    ck_assert_msg(grids_fill(&in, filled, grid, &err), "%s", err.message);
+    struct film *f = film_open(around_subject, NULL);
+    ck_assert_msg(grids_fill(&f->in, f->filled, f->grid, &err), "%s", err.message);
     double squares = 0, bias = 0, plain = 0;
     size_t n = 0;
     for (int t = 0; t < FRAMES; t++) {
-        if (part_at[t] == NULL)
+        if (f->part_at[t] == NULL)
             continue;
-        for (size_t i = 0; i < (size_t)grid[t].cols * grid[t].rows; i++) {
-            double d = grid_luma(&grid[t], i) - grid_luma(&whole[t], i);
+        for (size_t i = 0; i < (size_t)f->grid[t].cols * f->grid[t].rows; i++) {
+            double d = grid_luma(&f->grid[t], i) - grid_luma(&f->whole[t], i);
             ck_assert_msg(fabs(d) < 3, "cell %zu of frame %d differs by %g", i, t, d);
-            double e = grid_luma(&whole[t], i) - grid_luma(&whole[0], i);
+            double e = grid_luma(&f->whole[t], i) - grid_luma(&f->whole[0], i);
             if (fabs(e) < 3) { /* the same scene in both */
                 bias += d;
                 squares += d * d;
@@ -216,13 +250,60 @@ START_TEST(filled_frames_show_the_scene_and_its_noise)
     /* What is filled in differs from the truth as two frames of the scene differ: by their noise. */
     ck_assert_double_gt(sqrt(squares / plain), .7);
     ck_assert_double_lt(sqrt(squares / plain), 1.2);
-    for (int t = 0; t < FRAMES; t++) {
-        free(bytes[t]);
-        free(packed[t]);
-        free(filled[t]);
-    }
-    free(scene);
-    free(luma);
+    film_close(f);
+}
+END_TEST
+
+/* The subject covers columns 5 to 13 + 2.5 t and rows 25 to 32. */
+static struct grid_window too_low(int t)
+{
+    return (struct grid_window){(uint32_t)(20 * t / 8 + 3), 28, 12, 9};
+}
+
+static struct grid_window too_far_left(int t)
+{
+    return (struct grid_window){(uint32_t)(20 * t / 8), 20, 9, 20};
+}
+
+/* A blade that swings through rows 200 to 330 beside the subject's way, at the lower edge of too_low's rows.
+ */
+static void draw_blade(uint8_t *luma, int t)
+{
+    static const uint32_t swing[4] = {0, 8, 16, 8};
+    for (uint32_t y = 280; y < 330; y++)
+        for (uint32_t k = 0; k < 40; k++)
+            luma[(size_t)y * WIDTH + (uint32_t)(20 * (t / 2 * 2)) + 40 + swing[t % 4] + k / 20] = 230;
+}
+
+static void sides_of(struct film *f, unsigned wanted)
+{
+    struct err err = ERR_INIT;
+    uint8_t sides[FRAMES];
+    ck_assert_msg(grids_edges(&f->in, sides, &err), "%s", err.message);
+    for (int t = 0; t < FRAMES; t++)
+        ck_assert_msg(sides[t] == (f->part_at[t] != NULL ? wanted : 0), "frame %d: sides %x", t, sides[t]);
+    film_close(f);
+}
+
+START_TEST(a_subject_at_the_edge_of_its_part_is_told)
+{
+    sides_of(film_open(around_subject, NULL), 0);
+    sides_of(film_open(too_low, NULL), GRID_TOP);
+    sides_of(film_open(too_far_left, NULL), GRID_RIGHT);
+    sides_of(film_open(around_subject, draw_blade), 0); /* small beside the subject */
+}
+END_TEST
+
+START_TEST(parts_grow_where_they_are_touched_and_stay_in_the_frame)
+{
+    struct grid_part part = {.cols = 80, .rows = 60, .window = {10, 30, 20, 12}};
+    struct grid_window w = grid_part_grown(&part, GRID_TOP);
+    ck_assert(w.col == 10 && w.cols == 20 && w.row + w.rows == 42 && w.row < 30);
+    w = grid_part_grown(&part, GRID_LEFT | GRID_RIGHT);
+    ck_assert(w.col == 0 && w.row == 30 && w.rows == 12 && w.col + w.cols > 30);
+    part.window = (struct grid_window){70, 50, 10, 10}; /* in the corner */
+    w = grid_part_grown(&part, GRID_LEFT | GRID_RIGHT | GRID_TOP | GRID_LOWER);
+    ck_assert(w.col < 70 && w.row < 50 && w.col + w.cols == 80 && w.row + w.rows == 60);
 }
 END_TEST
 
@@ -257,6 +338,8 @@ int main(void)
     tcase_add_test(tc, cells_of_a_part_equal_those_of_the_whole);
     tcase_add_test(tc, damaged_parts_are_refused);
     tcase_add_test(tc, filled_frames_show_the_scene_and_its_noise);
+    tcase_add_test(tc, a_subject_at_the_edge_of_its_part_is_told);
+    tcase_add_test(tc, parts_grow_where_they_are_touched_and_stay_in_the_frame);
     tcase_add_test(tc, parts_without_a_whole_frame_cannot_be_filled);
     suite_add_tcase(suite, tc);
     SRunner *runner = srunner_create(suite);
