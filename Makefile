@@ -218,16 +218,21 @@ check-all: ## every test: both compilers, sanitizers, valgrind, a kill at every 
 	@echo "== valgrind"; $(MAKE) valgrind
 	@echo "== lint, every kill"; CHAFFINCH_LONG=1 $(MAKE) lint crash
 
+# The command line tests of what is measured.
+COVERAGE_CLI := apply bad_input copy deleted safety two_cards hand_on catalogue_page list
 # Limits of workers are off here: gcov writes a file when a process ends. It allocates when a process forks, so it dies where the test of
 # failing memory wants the program to live: only the figures count here, whether the tests pass is said by `make check`.
 coverage: ## line and branch coverage of what must not lose anything: apply, card, catalogue (COVERAGE_LIST=1: what was not run)
 	@find .build/coverage -name '*.gcda' -delete 2>/dev/null || true
 	@$(MAKE) FLAVOUR=coverage CPPFLAGS=-DCHAFFINCH_SANITIZED OPT="-O0 --coverage" unit all cardgen crash fuzz-replay
+	@scripts/run-cli .build/coverage $(COVERAGE_CLI)
 	@$(MAKE) FLAVOUR=coverage CPPFLAGS=-DCHAFFINCH_SANITIZED OPT="-O0 --coverage" coverage-torture
 	@scripts/coverage .build/coverage apply card catalogue
 
 coverage-torture: $(TORTURE_BIN)
-	@for t in $(TORTURE_BIN); do $$t | tail -n 1 || true; done
+	@for t in $(filter-out %/torture_soak %/torture_hostile,$(TORTURE_BIN)); do $$t | tail -n 1 || true; done
+	@CHAFFINCH_STEP=151 $(OUT)/torture/torture_memory | tail -n 1 || true
+	@CHAFFINCH_STEP=5 $(OUT)/unit/test_catalogue_faults | tail -n 1
 
 clean: ## remove everything that was built
 	rm -rf .build compile_commands.json
