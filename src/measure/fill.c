@@ -50,30 +50,40 @@ static float median_of(float *v, size_t n)
     return n % 2 == 1 ? v[n / 2] : .5f * (v[n / 2 - 1] + v[n / 2]);
 }
 
-/* The samples of a cell: of the keys without a subject there, of all keys where there is no such key. */
-size_t fill_samples(const struct fill_scene *s, uint32_t col, uint32_t row, uint8_t sample[FILL_KEYS])
+size_t fill_samples(const struct fill_scene *s, size_t i, uint8_t sample[FILL_KEYS])
 {
     size_t n = 0;
-    for (size_t k = 0; k < s->keys; k++)
-        if (!fill_inside(&s->key[k].subject, col, row))
-            sample[n++] = (uint8_t)k;
-    for (size_t k = 0; n == 0 && k < s->keys; k++)
-        sample[k] = (uint8_t)k;
-    return n > 0 ? n : s->keys;
+    for (size_t k = 0; k < s->keys; k++) {
+        sample[n] = (uint8_t)k;
+        n += s->clear[i] >> k & 1;
+    }
+    return n;
 }
 
-static void find_luma(struct fill_scene *s, uint32_t cols, uint32_t rows)
+static void find_clear(struct fill_scene *s, uint32_t cols, uint32_t rows)
 {
-    for (uint32_t row = 0; row < rows; row++)
-        for (uint32_t col = 0; col < cols; col++) {
-            size_t i = (size_t)row * cols + col;
-            uint8_t sample[FILL_KEYS];
-            float value[FILL_KEYS];
-            size_t n = fill_samples(s, col, row, sample);
-            for (size_t k = 0; k < n; k++)
-                value[k] = (float)s->key[sample[k]].grid->luma[i] / s->key[sample[k]].gain;
-            s->luma[i] = median_of(value, n);
-        }
+    memset(s->clear, (1 << s->keys) - 1, (size_t)cols * rows);
+    for (size_t k = 0; k < s->keys; k++) {
+        const struct grid_window *w = &s->key[k].subject;
+        for (uint32_t row = w->row; row < w->row + w->rows && row < rows; row++)
+            for (uint32_t col = w->col; col < w->col + w->cols && col < cols; col++)
+                s->clear[(size_t)row * cols + col] &= (uint8_t) ~(1u << k);
+    }
+    for (size_t i = 0; i < (size_t)cols * rows; i++)
+        if (s->clear[i] == 0)
+            s->clear[i] = (uint8_t)((1 << s->keys) - 1);
+}
+
+static void find_luma(struct fill_scene *s, size_t cells)
+{
+    for (size_t i = 0; i < cells; i++) {
+        uint8_t sample[FILL_KEYS];
+        float value[FILL_KEYS];
+        size_t n = fill_samples(s, i, sample);
+        for (size_t k = 0; k < n; k++)
+            value[k] = (float)s->key[sample[k]].grid->luma[i] / s->key[sample[k]].gain;
+        s->luma[i] = median_of(value, n);
+    }
 }
 
 static int by_value(const void *a, const void *b)
@@ -142,31 +152,69 @@ static float deviate(uint64_t frame, uint64_t cell)
     return ((float)sum / 65536.0f - 2.0f) * 1.7320508f;
 }
 
-/* The key nearest in time whose cell shows the scene. */
-static size_t nearest_key(const struct fill_scene *s, size_t frame, uint32_t col, uint32_t row)
+/* The keys by their distance in time from a frame, the nearest first. */
+static void order_keys(const struct fill_scene *s, size_t frame, uint8_t order[FILL_KEYS])
 {
-    uint8_t sample[FILL_KEYS];
-    size_t n = fill_samples(s, col, row, sample), best = sample[0], best_far = SIZE_MAX;
-    for (size_t k = 0; k < n; k++) {
-        size_t at = s->key[sample[k]].frame, far = at > frame ? at - frame : frame - at;
-        if (far < best_far) {
-            best = sample[k];
-            best_far = far;
+    size_t far[FILL_KEYS];
+    for (size_t k = 0; k < s->keys; k++) {
+        size_t at = s->key[k].frame, here = at > frame ? at - frame : frame - at, i = k;
+        for (; i > 0 && far[i - 1] > here; i--) {
+            far[i] = far[i - 1];
+            order[i] = order[i - 1];
         }
+        far[i] = here;
+        order[i] = (uint8_t)k;
     }
-    return best;
 }
 
-static void fill_cell(const struct fill_scene *s, const struct grid_part *part, size_t frame, uint32_t col,
-                      uint32_t row, uint16_t *luma, uint8_t *const *plane)
+static size_t nearest_clear(const struct fill_scene *s, const uint8_t order[FILL_KEYS], size_t i)
 {
-    size_t i = (size_t)row * part->cols + col;
-    const struct grid *key = s->key[nearest_key(s, frame, col, row)].grid;
-    float noise = s->noise[fill_bin(s->luma[i])] * deviate(frame, i);
-    float y = (s->luma[i] + noise) * part->gain;
-    luma[i] = (uint16_t)(y < 0 ? 0 : y > 255.0f * FILL_LUMA_STEPS ? 255.0f * FILL_LUMA_STEPS : y + .5f);
+    size_t k = 0;
+    while (!(s->clear[i] >> order[k] & 1))
+        k++;
+    return order[k];
+}
+
+struct filling {
+    const struct fill_scene *scene;
+    const struct grid_part *part;
+    size_t frame;
+    uint8_t order[FILL_KEYS];
+    uint16_t *luma; /* out, as the planes */
+    uint8_t *plane[GRID_PLANES];
+};
+
+/* Cells i .. end, which lie in one row, from the scene. */
+static void fill_from_scene(const struct filling *f, size_t i, size_t end)
+{
+    const struct fill_scene *s = f->scene;
+    for (size_t next; i < end; i = next) {
+        size_t key = nearest_clear(s, f->order, i);
+        for (next = i; next < end && (next == i || nearest_clear(s, f->order, next) == key); next++) {
+            float noise = s->noise[fill_bin(s->luma[next])] * deviate(f->frame, next);
+            float y = (s->luma[next] + noise) * f->part->gain, most = 255.0f * FILL_LUMA_STEPS;
+            f->luma[next] = (uint16_t)(y < 0 ? 0 : y > most ? most : y + .5f);
+        }
+        for (size_t p = 0; p < GRID_PLANES; p++)
+            memcpy(f->plane[p] + i, s->key[key].grid->plane[p] + i, next - i);
+    }
+}
+
+static void fill_row(const struct filling *f, uint32_t row)
+{
+    const struct grid_part *part = f->part;
+    const struct grid_window *w = &part->window;
+    size_t first = (size_t)row * part->cols, end = first + part->cols;
+    if (w->cols == 0 || row < w->row || row - w->row >= w->rows) {
+        fill_from_scene(f, first, end);
+        return;
+    }
+    size_t from = (size_t)(row - w->row) * w->cols, to = first + w->col;
+    fill_from_scene(f, first, to);
+    memcpy(f->luma + to, part->luma + from, w->cols * sizeof *f->luma);
     for (size_t p = 0; p < GRID_PLANES; p++)
-        plane[p][i] = key->plane[p][i];
+        memcpy(f->plane[p] + to, part->plane[p] + from, w->cols);
+    fill_from_scene(f, to + w->cols, end);
 }
 
 static bool fill_frame(const struct fill_scene *s, const struct grid_part *part, size_t frame,
@@ -175,27 +223,18 @@ static bool fill_frame(const struct fill_scene *s, const struct grid_part *part,
     *grid =
         (struct grid){part->width_px, part->height_px, part->cell_px, part->cols, part->rows, NULL, {NULL}};
     size_t n = (size_t)part->cols * part->rows, head = pack_whole(grid, NULL) - n * PACK_CELL_BYTES;
-    uint8_t *out = malloc(pack_whole(grid, NULL)), *plane[GRID_PLANES];
+    struct filling f = {.scene = s, .part = part, .frame = frame};
+    uint8_t *out = malloc(pack_whole(grid, NULL));
     if (out == NULL)
         return err_nomem(err);
     (void)pack_whole(grid, out);
     pack_planes(out + head, n, &grid->luma, grid->plane);
-    uint16_t *luma = (uint16_t *)(void *)(out + head);
+    f.luma = (uint16_t *)(void *)(out + head);
     for (size_t p = 0; p < GRID_PLANES; p++)
-        plane[p] = out + head + n * sizeof(uint16_t) + p * n;
-    const struct grid_window *w = &part->window;
+        f.plane[p] = out + head + n * sizeof(uint16_t) + p * n;
+    order_keys(s, frame, f.order);
     for (uint32_t row = 0; row < part->rows; row++)
-        for (uint32_t col = 0; col < part->cols; col++) {
-            if (!fill_inside(w, col, row)) {
-                fill_cell(s, part, frame, col, row, luma, plane);
-                continue;
-            }
-            size_t from = (size_t)(row - w->row) * w->cols + (col - w->col);
-            size_t to = (size_t)row * part->cols + col;
-            luma[to] = part->luma[from];
-            for (size_t p = 0; p < GRID_PLANES; p++)
-                plane[p][to] = part->plane[p][from];
-        }
+        fill_row(&f, row);
     *bytes = out;
     return true;
 }
@@ -208,15 +247,18 @@ bool fill_scene_open(struct fill_scene *scene, const struct fill_input *input, s
         return err_set(err, ERR_NOT_FOUND, "no frame of the burst was decoded as a whole");
     uint32_t cols = scene->key[0].grid->cols, rows = scene->key[0].grid->rows;
     scene->luma = malloc((size_t)cols * rows * sizeof *scene->luma);
-    if (scene->luma == NULL)
+    scene->clear = malloc((size_t)cols * rows);
+    if (scene->luma == NULL || scene->clear == NULL)
         return err_nomem(err);
-    find_luma(scene, cols, rows);
+    find_clear(scene, cols, rows);
+    find_luma(scene, (size_t)cols * rows);
     return find_noise(scene, cols, rows, err);
 }
 
 void fill_scene_release(struct fill_scene *scene)
 {
     free(scene->luma);
+    free(scene->clear);
     *scene = (struct fill_scene){.keys = 0};
 }
 

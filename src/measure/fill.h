@@ -21,6 +21,7 @@ struct fill_scene {
     struct fill_key key[FILL_KEYS];
     size_t keys;
     float *luma;            /* of the empty scene, cols * rows, luma x 128 */
+    uint8_t *clear;         /* cols * rows: bit k = key k shows no subject there, or all keys do */
     float noise[FILL_BINS]; /* standard deviation of luma x 128 */
 };
 
@@ -28,8 +29,8 @@ struct fill_scene {
 bool fill_scene_open(struct fill_scene *scene, const struct fill_input *input, struct err *err);
 void fill_scene_release(struct fill_scene *scene);
 bool fill_inside(const struct grid_window *w, uint32_t col, uint32_t row);
-/* The samples of a cell: of the keys without a subject there, of all keys where there is no such key. */
-size_t fill_samples(const struct fill_scene *s, uint32_t col, uint32_t row, uint8_t sample[FILL_KEYS]);
+/* The keys that tell of cell i: those without a subject there, all keys where there is no such key. */
+size_t fill_samples(const struct fill_scene *s, size_t i, uint8_t sample[FILL_KEYS]);
 /* The bin of a luma x 128. */
 size_t fill_bin(float luma_steps);
 

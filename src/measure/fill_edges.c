@@ -24,7 +24,7 @@ static const float LIMIT_NOISE = 6.0f, LIMIT_LUMA = 4.0f, LIMIT_EDGE = .15f, LIM
 static float limit_at(const struct fill_scene *s, uint32_t cols, uint32_t rows, uint32_t col, uint32_t row)
 {
     uint8_t sample[FILL_KEYS];
-    size_t n = fill_samples(s, col, row, sample), i = (size_t)row * cols + col;
+    size_t i = (size_t)row * cols + col, n = fill_samples(s, i, sample);
     float low = INFINITY, high = -INFINITY;
     for (size_t k = 0; k < n; k++) {
         const struct fill_key *key = &s->key[sample[k]];

@@ -52,41 +52,78 @@ static void lay_out(struct scene *scene)
     scene->high = scene->rows + (uint32_t)ceilf(r0) + (uint32_t)ceilf(r1);
 }
 
+static void median_of_lanes(struct scene *scene, const size_t *pick, size_t n, size_t i)
+{
+    float v[SCENE_SAMPLE][SCENE_LANES];
+    scene_lanes(scene, pick, n, i, v);
+    memcpy(scene->background + i, v[n / 2], sizeof v[0]);
+    for (size_t k = 0; k < n; k++)
+        for (size_t lane = 0; lane < SCENE_LANES; lane++)
+            v[k][lane] = fabsf(v[k][lane] - scene->background[i + lane]);
+    lanes_sort(v, n);
+    for (size_t lane = 0; lane < SCENE_LANES; lane++)
+        scene->spread[i + lane] = 1.4826f * v[n / 2][lane];
+}
+
+static void median_of_cell(struct scene *scene, const size_t *pick, size_t n, size_t i)
+{
+    float v[SCENE_SAMPLE];
+    size_t seen = scene_gather(scene, pick, n, (uint32_t)(i % scene->wide), (uint32_t)(i / scene->wide), v);
+    if (seen < 3) {
+        scene->background[i] = -1.0f;
+        scene->spread[i] = 0.0f;
+        return;
+    }
+    float middle = select_median(v, seen);
+    for (size_t k = 0; k < seen; k++)
+        v[k] = fabsf(v[k] - middle);
+    scene->background[i] = middle;
+    scene->spread[i] = 1.4826f * select_median(v, seen);
+}
+
 static void median_and_spread(struct scene *scene)
 {
-    size_t pick[SCENE_SAMPLE], n = scene_sample(scene, pick), i = 0;
-    for (uint32_t r = 0; r < scene->high; r++)
-        for (uint32_t c = 0; c < scene->wide; c++, i++) {
-            float v[SCENE_SAMPLE];
-            size_t seen = scene_gather(scene, pick, n, c, r, v);
-            if (seen < 3) {
-                scene->background[i] = -1.0f;
-                scene->spread[i] = 0.0f;
-                continue;
-            }
-            float middle = select_median(v, seen);
-            for (size_t k = 0; k < seen; k++)
-                v[k] = fabsf(v[k] - middle);
-            scene->background[i] = middle;
-            scene->spread[i] = 1.4826f * select_median(v, seen);
-        }
+    size_t pick[SCENE_SAMPLE], n = scene_sample(scene, pick), cells = (size_t)scene->wide * scene->high;
+    for (size_t i = 0; i < cells;) {
+        if (scene_is_plain(scene, pick, n, i)) {
+            median_of_lanes(scene, pick, n, i);
+            i += SCENE_LANES;
+        } else
+            median_of_cell(scene, pick, n, i++);
+    }
+}
+
+/* Grows with the byte of the plane, so the median byte is that of the median. */
+static void texture_of_lanes(struct scene *scene, const size_t *pick, size_t n, size_t i)
+{
+    float v[SCENE_SAMPLE][SCENE_LANES];
+    for (size_t k = 0; k < n; k++)
+        for (size_t lane = 0; lane < SCENE_LANES; lane++)
+            v[k][lane] = (float)scene->grid[pick[k]]->plane[GRID_VAR][i + lane];
+    lanes_sort(v, n);
+    for (size_t lane = 0; lane < SCENE_LANES; lane++)
+        scene->texture[i + lane] = grid_values()[(size_t)v[n / 2][lane]];
 }
 
 /* Variance within a cell that the scene has without a subject. */
 static void find_texture(struct scene *scene)
 {
-    size_t pick[SCENE_SAMPLE], n = scene_sample(scene, pick), i = 0;
-    for (uint32_t r = 0; r < scene->high; r++)
-        for (uint32_t c = 0; c < scene->wide; c++, i++) {
-            float v[SCENE_SAMPLE];
-            size_t seen = 0;
-            for (size_t k = 0; k < n; k++) {
-                size_t at = scene_cell(scene, pick[k], c, r);
-                if (at != SIZE_MAX)
-                    v[seen++] = grid_value(scene->grid[pick[k]], GRID_VAR, at);
-            }
-            scene->texture[i] = select_median(v, seen);
+    size_t pick[SCENE_SAMPLE], n = scene_sample(scene, pick), cells = (size_t)scene->wide * scene->high;
+    for (size_t i = 0; i < cells;) {
+        if (!scene->registered && n > 0 && cells - i >= SCENE_LANES) {
+            texture_of_lanes(scene, pick, n, i);
+            i += SCENE_LANES;
+            continue;
         }
+        float v[SCENE_SAMPLE];
+        size_t seen = 0;
+        for (size_t k = 0; k < n; k++) {
+            size_t at = scene_cell(scene, pick[k], (uint32_t)(i % scene->wide), (uint32_t)(i / scene->wide));
+            if (at != SIZE_MAX)
+                v[seen++] = grid_value(scene->grid[pick[k]], GRID_VAR, at);
+        }
+        scene->texture[i++] = select_median(v, seen);
+    }
 }
 
 bool scene_limits(struct scene *scene, struct err *err)

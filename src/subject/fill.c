@@ -52,9 +52,18 @@ static void push(const struct level *coarse, struct level *fine)
 /* Means of 3 x 3 inside the hole: the membrane that the pyramid only approximates. */
 static void relax(float *plane, const uint8_t *hole, uint32_t cols, uint32_t rows)
 {
+    uint32_t c0 = cols, c1 = 0, r0 = rows, r1 = 0; /* of the hole, without the border of the plane */
+    for (uint32_t r = 1; r + 1 < rows; r++)
+        for (uint32_t c = 1; c + 1 < cols; c++)
+            if (hole[(size_t)r * cols + c]) {
+                c0 = c < c0 ? c : c0;
+                c1 = c > c1 ? c : c1;
+                r0 = r < r0 ? r : r0;
+                r1 = r;
+            }
     for (int pass = 0; pass < RELAXATIONS; pass++)
-        for (uint32_t r = 1; r + 1 < rows; r++)
-            for (uint32_t c = 1; c + 1 < cols; c++) {
+        for (uint32_t r = r0; r <= r1; r++)
+            for (uint32_t c = c0; c <= c1; c++) {
                 float *p = plane + (size_t)r * cols + c;
                 if (!hole[(size_t)r * cols + c])
                     continue;

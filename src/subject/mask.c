@@ -4,17 +4,37 @@
 #include <string.h>
 
 /* out[i] = any (want = 1) or not all (want = 0) of the bytes within reach along a line equal `want`. */
-static void line_spread(const uint8_t *in, uint8_t *out, uint32_t n, size_t stride, uint32_t reach,
-                        uint8_t want)
+static void line_spread(const uint8_t *in, uint8_t *out, uint32_t n, uint32_t reach, uint8_t want)
 {
+    if (memchr(in, want, n) == NULL || memchr(in, !want, n) == NULL) { /* most lines are of one kind */
+        memcpy(out, in, n);
+        return;
+    }
     int64_t last = -1 - (int64_t)reach; /* position of the latest `want` at or before i + reach */
     uint32_t ahead = 0;
     for (uint32_t i = 0; i < n; i++) {
         for (; ahead < n && ahead <= i + reach; ahead++)
-            if (in[ahead * stride] == want)
+            if (in[ahead] == want)
                 last = ahead;
         bool near = last >= 0 && last + (int64_t)reach >= (int64_t)i;
-        out[i * stride] = near ? want : (uint8_t)!want;
+        out[i] = near ? want : (uint8_t)!want;
+    }
+}
+
+/* The same along columns, row upon row: a column at a time would miss the cache with every byte. All bytes
+   are 0 or 1. */
+static void rows_spread(const uint8_t *in, uint8_t *out, uint32_t cols, uint32_t rows, uint32_t reach,
+                        uint8_t want)
+{
+    for (uint32_t r = 0; r < rows; r++) {
+        uint8_t *to = out + (size_t)r * cols;
+        uint32_t top = r > reach ? r - reach : 0, low = rows - r > reach ? r + reach : rows - 1;
+        memcpy(to, in + (size_t)top * cols, cols);
+        for (uint32_t y = top + 1; y <= low; y++) {
+            const uint8_t *from = in + (size_t)y * cols;
+            for (uint32_t c = 0; c < cols; c++)
+                to[c] = want ? to[c] | from[c] : to[c] & from[c];
+        }
     }
 }
 
@@ -22,9 +42,8 @@ static void spread(uint8_t *mask, uint32_t cols, uint32_t rows, uint32_t reach, 
                    uint8_t want)
 {
     for (uint32_t r = 0; r < rows; r++)
-        line_spread(mask + (size_t)r * cols, scratch + (size_t)r * cols, cols, 1, reach, want);
-    for (uint32_t c = 0; c < cols; c++)
-        line_spread(scratch + c, mask + c, rows, cols, reach, want);
+        line_spread(mask + (size_t)r * cols, scratch + (size_t)r * cols, cols, reach, want);
+    rows_spread(scratch, mask, cols, rows, reach, want);
 }
 
 void mask_dilate(uint8_t *mask, uint32_t cols, uint32_t rows, uint32_t reach, uint8_t *scratch)

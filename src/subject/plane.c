@@ -5,8 +5,39 @@
 #include <stdlib.h>
 #include <string.h>
 
+enum { FEW = 64 };
+
+/* Few values, as a place has over time: no branch depends on them but one a round, since a processor guesses
+   half of those wrong. */
+static float select_of_few(float *v, size_t n, size_t k)
+{
+    size_t low = 0, high = n - 1;
+    while (low < high) {
+        size_t middle = low + (high - low) / 2, smaller = low;
+        float pivot = v[middle];
+        v[middle] = v[high];
+        for (size_t i = low; i < high; i++) {
+            float x = v[i];
+            v[i] = v[smaller];
+            v[smaller] = x;
+            smaller += x < pivot;
+        }
+        v[high] = v[smaller];
+        v[smaller] = pivot;
+        if (k == smaller)
+            break;
+        if (k < smaller)
+            high = smaller - 1;
+        else
+            low = smaller + 1;
+    }
+    return v[k];
+}
+
 float select_nth(float *v, size_t n, size_t k)
 {
+    if (n <= FEW)
+        return select_of_few(v, n, k);
     size_t low = 0, high = n - 1;
     while (low < high) {
         float pivot = v[low + (high - low) / 2];
@@ -94,19 +125,24 @@ float plane_step(const float *plane, uint32_t cols, uint32_t rows, uint32_t c, u
     return step;
 }
 
+/* Mean difference at a shift; gives up, with something not below `most`, as soon as it cannot be below. */
 static float search_one(const float *reference, const float *image, uint32_t cols, uint32_t rows, int reach,
-                        int dx, int dy)
+                        int dx, int dy, float most)
 {
     float sum = 0.0f;
-    uint32_t count = 0, margin = (uint32_t)reach;
+    uint32_t margin = (uint32_t)reach;
+    uint32_t count = rows > 2 * margin && cols > 2 * margin
+                         ? ((rows - 2 * margin + 1) / 2) * ((cols - 2 * margin + 1) / 2)
+                         : 0;
     for (uint32_t r = margin; r + margin < rows; r += 2) {
         const float *a = reference + (size_t)r * cols;
         const float *b = image + ((ptrdiff_t)r + dy) * (ptrdiff_t)cols + dx;
         for (uint32_t c = margin; c + margin < cols; c += 2) {
             float d = fabsf(b[c] - a[c]);
             sum += d < 20.0f ? d : 20.0f;
-            count++;
         }
+        if (sum / (float)count >= most)
+            break;
     }
     return count > 0 ? sum / (float)count : 0.0f;
 }
@@ -115,10 +151,10 @@ float plane_search(const float *reference, const float *image, uint32_t cols, ui
                    int *dx, int *dy, float *zero)
 {
     *dx = *dy = 0;
-    float best = *zero = search_one(reference, image, cols, rows, reach, 0, 0);
+    float best = *zero = search_one(reference, image, cols, rows, reach, 0, 0, INFINITY);
     for (int y = -reach; y <= reach; y++)
         for (int x = -reach; x <= reach; x++) {
-            float cost = search_one(reference, image, cols, rows, reach, x, y);
+            float cost = search_one(reference, image, cols, rows, reach, x, y, best);
             if (cost < best) {
                 best = cost;
                 *dx = x;

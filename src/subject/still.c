@@ -89,25 +89,44 @@ static float weight_in(const uint8_t *map, const float *weight, size_t cells)
     return sum;
 }
 
+/* How far luma at scene cell i goes over time, from its 10th to its 90th percentile; -1 where it is not
+   known. `lanes` keeps what was sorted side by side: the SCENE_LANES cells before *end. */
+static float luma_range(const struct scene *scene, const size_t *pick, size_t n, size_t i,
+                        float lanes[][SCENE_LANES], size_t *end)
+{
+    size_t above = n - 1 - n / 10;
+    if (i >= *end && scene_is_plain(scene, pick, n, i)) {
+        scene_lanes(scene, pick, n, i, lanes);
+        *end = i + SCENE_LANES;
+    }
+    if (i < *end)
+        return lanes[above][i + SCENE_LANES - *end] - lanes[n / 10][i + SCENE_LANES - *end];
+    float v[SCENE_SAMPLE], p10, p50, p90;
+    size_t seen = scene_gather(scene, pick, n, (uint32_t)(i % scene->wide), (uint32_t)(i / scene->wide), v);
+    if (seen < SCENE_MIN_FRAMES)
+        return -1;
+    percentiles(v, seen, &p10, &p50, &p90);
+    return p90 - p10;
+}
+
 /* Where luma varies over time more than noise and shake explain. Leaves and glitter do so in many places; an
    animal is one place with most of it, and does so clearly. */
 static bool place_by_luma(const struct scene *scene, struct still *still, struct work *work)
 {
-    size_t pick[SCENE_SAMPLE], n = scene_sample(scene, pick), i = 0;
+    size_t pick[SCENE_SAMPLE], n = scene_sample(scene, pick), i = 0, end = 0;
     size_t cells = (size_t)scene->wide * scene->high;
+    float lanes[SCENE_SAMPLE][SCENE_LANES];
     float floor = fmaxf(9.0f * scene->noise, 3.0f), share = scene->registered ? 0.12f : 0.05f;
     for (uint32_t r = 0; r < scene->high; r++)
         for (uint32_t c = 0; c < scene->wide; c++, i++) {
-            float v[SCENE_SAMPLE], p10, p50, p90;
-            size_t seen = scene_gather(scene, pick, n, c, r, v);
+            float range = luma_range(scene, pick, n, i, lanes, &end);
             still->place[i] = 0;
             work->weight[i] = 0;
-            if (seen < SCENE_MIN_FRAMES || scene_is_ignored(scene, c, r))
+            if (range < 0 || scene_is_ignored(scene, c, r))
                 continue;
-            percentiles(v, seen, &p10, &p50, &p90);
             float limit = floor + share * plane_slope(scene->background, scene->wide, scene->high, c, r);
-            work->weight[i] = fminf(fmaxf((p90 - p10) / limit - 1.0f, 0), 4.0f);
-            still->place[i] = p90 - p10 > limit;
+            work->weight[i] = fminf(fmaxf(range / limit - 1.0f, 0), 4.0f);
+            still->place[i] = range > limit;
         }
     uint32_t shorter = scene->cols < scene->rows ? scene->cols : scene->rows;
     uint32_t reach = (uint32_t)fmaxf(1.0f, 0.015f * (float)shorter);
@@ -123,25 +142,61 @@ static bool place_by_luma(const struct scene *scene, struct still *still, struct
     return still->share >= MOST && here >= FLICKER * count_cells(still->place, cells);
 }
 
+static float fine_texture(float noise, float energy)
+{
+    return fmaxf(energy - noise, 0);
+}
+
+/* Fine texture at scene cell i: what it changes by over time, squared, against its amount. */
+static float change_of_cell(const struct scene *scene, const size_t *pick, size_t n, size_t i, float noise)
+{
+    float v[SCENE_SAMPLE], p10, p50, p90;
+    size_t seen = 0;
+    for (size_t k = 0; k < n; k++) {
+        size_t at = scene_cell(scene, pick[k], (uint32_t)(i % scene->wide), (uint32_t)(i / scene->wide));
+        if (at != SIZE_MAX)
+            v[seen++] = fine_texture(noise, grid_value(scene->grid[pick[k]], GRID_G2, at));
+    }
+    if (seen < SCENE_MIN_FRAMES)
+        return 0;
+    percentiles(v, seen, &p10, &p50, &p90);
+    return (p90 - p10) * (p90 - p10) / (p50 + 2.0f * noise + 1e-3f);
+}
+
+/* The same of SCENE_LANES cells. The value grows with the byte of the plane, so bytes are sorted. */
+static void change_of_lanes(const struct scene *scene, const size_t *pick, size_t n, size_t i, float noise,
+                            float *out)
+{
+    float v[SCENE_SAMPLE][SCENE_LANES];
+    const float *value = grid_values();
+    for (size_t k = 0; k < n; k++)
+        for (size_t lane = 0; lane < SCENE_LANES; lane++)
+            v[k][lane] = (float)scene->grid[pick[k]]->plane[GRID_G2][i + lane];
+    lanes_sort(v, n);
+    for (size_t lane = 0; lane < SCENE_LANES; lane++) {
+        float p10 = fine_texture(noise, value[(size_t)v[n / 10][lane]]),
+              p50 = fine_texture(noise, value[(size_t)v[n / 2][lane]]),
+              p90 = fine_texture(noise, value[(size_t)v[n - 1 - n / 10][lane]]);
+        out[lane] = (p90 - p10) * (p90 - p10) / (p50 + 2.0f * noise + 1e-3f);
+    }
+}
+
 /* Change of fine texture over time against its amount, into `weight`; its spread there is what focus does. */
 static void texture_change(const struct scene *scene, float noise, float *weight)
 {
-    size_t pick[SCENE_SAMPLE], n = scene_sample(scene, pick), i = 0;
-    for (uint32_t r = 0; r < scene->high; r++)
-        for (uint32_t c = 0; c < scene->wide; c++, i++) {
-            float v[SCENE_SAMPLE], p10, p50, p90;
-            size_t seen = 0;
-            for (size_t k = 0; k < n; k++) {
-                size_t at = scene_cell(scene, pick[k], c, r);
-                if (at != SIZE_MAX)
-                    v[seen++] = fmaxf(grid_value(scene->grid[pick[k]], GRID_G2, at) - noise, 0);
-            }
-            weight[i] = 0;
-            if (seen < SCENE_MIN_FRAMES || scene_is_ignored(scene, c, r))
-                continue;
-            percentiles(v, seen, &p10, &p50, &p90);
-            weight[i] = (p90 - p10) * (p90 - p10) / (p50 + 2.0f * noise + 1e-3f);
+    size_t pick[SCENE_SAMPLE], n = scene_sample(scene, pick), cells = (size_t)scene->wide * scene->high;
+    for (size_t i = 0; i < cells;) {
+        if (!scene->registered && n >= SCENE_MIN_FRAMES && cells - i >= SCENE_LANES) {
+            change_of_lanes(scene, pick, n, i, noise, weight + i);
+            i += SCENE_LANES;
+        } else {
+            weight[i] = change_of_cell(scene, pick, n, i, noise);
+            i++;
         }
+    }
+    for (size_t i = 0; scene->ignore != NULL && i < cells; i++)
+        if (scene_is_ignored(scene, (uint32_t)(i % scene->wide), (uint32_t)(i / scene->wide)))
+            weight[i] = 0;
 }
 
 /* Mean of 5 x 5, in place. */
