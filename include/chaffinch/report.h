@@ -35,8 +35,9 @@ struct report_sink {
 enum report_format { REPORT_TABLE, REPORT_CSV, REPORT_JSONL };
 
 struct report_list_options {
-    bool frames;         /* one row a frame; else one row a burst */
-    bool print0;         /* frames only: paths, each ended by a NUL, and nothing else */
+    bool frames;     /* one row a frame; else one row a burst */
+    bool print0;     /* frames only: paths, each ended by a NUL, and nothing else */
+    const char *top; /* print0: stands before each path below the session, as "/home/me/pond/"; NULL = "" */
     const char *outcome; /* "keep", "reject", "none"; NULL = all. Bursts: those that hold such a frame */
     int64_t burst;       /* 0 = all */
     enum report_format format;

@@ -186,7 +186,8 @@ bool report_deliver(struct session *s, struct worker_pool *workers,
     only_keepers.mark_rejects = false;
     d.label = choose_label(&d, err);
     bool ok = d.label != NULL && copies_open(&d.copies, s, options->folder, "delivery", err) &&
-              hand_on_collect(s->catalogue, &only_keepers, false, &d.items, err) && deliver_all(&d, workers, err);
+              hand_on_collect(s->catalogue, &only_keepers, false, &d.items, err) &&
+              deliver_all(&d, workers, err);
     delivered->unseen = d.items.unseen;
     for (size_t i = 0; d.sidecars != NULL && i < d.items.n; i++)
         sidecars_release(&d.sidecars[i]);

@@ -20,6 +20,8 @@ static void take_pass(const struct session_glimpse *b, uint32_t number, struct l
     bool turned = b->orientation >= 5;
     double width = turned ? b->height_px : b->width_px;
     struct lesson_fit fit;
+    struct summary seen = {0};
+    uint32_t n_whole = 0;
     size_t n = 0;
     int64_t start_ns = b->scores.n > 0 ? b->scores.item[0].time_ns : 0;
     for (size_t i = 0; i < b->scores.n; i++) {
@@ -37,13 +39,16 @@ static void take_pass(const struct session_glimpse *b, uint32_t number, struct l
                                    .blur_px = known ? item->blur_px : NAN,
                                    .sd_px = known ? (item->blur_high_px - item->blur_low_px) / 2 : NAN,
                                    .whole = whole};
-        s->sharp += whole && known && item->blur_px <= LESSON_SHARP_PX;
-        s->frames_with_bird++;
-        s->at_start += item->frame == 0;
+        n_whole += whole;
+        seen.sharp += whole && known && item->blur_px <= LESSON_SHARP_PX;
+        seen.at_start += item->frame == 0;
     }
-    if (n == 0)
-        return;
     lesson_fit_pass(sample, n, &fit);
+    if (n == 0 || !lesson_trusts(&fit, n_whole))
+        return;
+    s->frames_with_bird += n;
+    s->sharp += seen.sharp;
+    s->at_start += seen.at_start;
     fit.has_speed = fit.has_speed && b->has_time;
     s->passes++;
     s->cause[lesson_cause_of(sample, n, &fit, b->exposure_s)]++;
@@ -85,14 +90,15 @@ static bool sum_up(const struct session_glance *glance, struct summary *s, struc
         struct lesson_sample *sample = calloc(b->scores.n + 1, sizeof *sample);
         if (sample == NULL)
             return err_nomem(err);
+        size_t before = s->passes;
         for (uint32_t pass = 1; pass <= b->n_passes; pass++)
             take_pass(b, pass, sample, s);
         free(sample);
         bool keeps = true;
-        if (b->n_passes > 0 && !keeps_one(b, &keeps, err))
+        if (s->passes > before && !keeps_one(b, &keeps, err))
             return false;
         s->nothing_kept += !keeps;
-        s->birds += b->n_passes > 0;
+        s->birds += s->passes > before;
         s->rests += b->rests;
         s->clipped += b->clipped / (double)glance->n;
         s->exposure_s = b->exposure_s;

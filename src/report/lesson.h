@@ -59,6 +59,12 @@ struct lesson_fit {
 /* Pure. `fit` is zeroed where nothing can be said. */
 void lesson_fit_pass(const struct lesson_sample *sample, size_t n, struct lesson_fit *fit);
 
+/* It flies, or is seen whole often enough: not glitter, nor a mirror image at the edge. */
+static inline bool lesson_trusts(const struct lesson_fit *fit, uint32_t whole)
+{
+    return fit->has_speed || whole >= LESSON_PASS_FRAMES;
+}
+
 enum lesson_cause { LESSON_UNKNOWN, LESSON_FOCUS, LESSON_MOTION, LESSON_NEITHER, LESSON_CAUSES };
 /* What costs the frames of a pass: over its whole frames, the share of the blur^2 beyond the best that the
    motion makes, against what the distance from the plane of focus makes. UNKNOWN where neither is clear
@@ -73,7 +79,7 @@ struct lesson_pass {
     size_t first, n; /* samples */
     double exposure_s;
     uint32_t sharp, whole;     /* frames */
-    bool trusted;              /* it flies, or is seen whole often enough: counts in what is advised */
+    bool trusted;              /* counts in what is advised */
     double missed_s;           /* there in the first frame: since it came over the edge; NaN = not known */
     uint32_t cut, side[4];     /* frames in which the edge cuts it, as LESSON_LEFT ... */
     bool at_start, at_end;     /* there already in the burst's first frame, still there in its last */

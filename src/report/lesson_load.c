@@ -173,7 +173,7 @@ static void finish_pass(struct lesson *lesson, struct lesson_pass *pass, const s
     pass->middle_x = (s[0].x + s[pass->n - 1].x) / 2;
     pass->middle_y = (s[0].y + s[pass->n - 1].y) / 2;
     lesson_fit_pass(s, pass->n, &pass->fit);
-    pass->trusted = pass->fit.has_speed || pass->whole >= LESSON_PASS_FRAMES;
+    pass->trusted = lesson_trusts(&pass->fit, pass->whole);
     pass->fit.has_speed = pass->fit.has_speed && b->timed;
     pass->missed_s = pass->at_start ? missed_of(s, &pass->fit, b) : (double)NAN;
     pass->cause = lesson_cause_of(s, pass->n, &pass->fit, pass->exposure_s);

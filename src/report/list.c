@@ -29,6 +29,8 @@ static bool send_line(struct lister *l, struct err *err)
 static bool send_frame(void *context, const struct catalogue_row *row, struct err *err)
 {
     struct lister *l = context;
+    if (l->options->print0 && l->options->top != NULL && text_path(row)[0] != '/')
+        str_append(&l->line, l->options->top);
     if (l->options->print0)
         str_append_bytes(&l->line, text_path(row), strlen(text_path(row)) + 1);
     else if (l->options->format == REPORT_CSV)

@@ -117,7 +117,7 @@ static void keep_the_common_size(struct burst_grids *g)
             g->view[i] = NULL;
 }
 
-static bool grids_open(struct burst_grids *g, size_t n, struct err *err)
+bool burst_grids_open(struct burst_grids *g, size_t n, struct err *err)
 {
     *g = (struct burst_grids){.n = n};
     g->view = calloc(n + 1, sizeof *g->view);
@@ -156,10 +156,36 @@ static bool view_bytes(struct burst_grids *g, size_t i, size_t size, struct err 
     return true;
 }
 
+bool burst_grids_take(struct burst_grids *g, size_t i, uint8_t *bytes, size_t size, struct err *err)
+{
+    g->bytes[i] = bytes;
+    if (!view_bytes(g, i, size, err))
+        return false;
+    g->view[i] = &g->grid[i];
+    return true;
+}
+
+void burst_grids_settle(struct burst_grids *g)
+{
+    keep_the_common_size(g);
+    for (size_t i = 0; i < g->n; i++) {
+        if (g->view[i] == NULL)
+            g->parts[i] = NULL;
+        g->whole[i] = g->parts[i] == NULL ? g->view[i] : NULL;
+        g->n_parts += g->parts[i] != NULL;
+    }
+}
+
+bool burst_grids_complete(struct burst_grids *g, struct err *err)
+{
+    const struct fill_input input = burst_grids_fill_input(g);
+    return grids_fill(&input, g->filled, g->grid, err);
+}
+
 bool burst_grids_read(struct session *s, const struct members *members, size_t first, size_t n,
                       struct burst_grids *grids, struct err *err)
 {
-    if (!grids_open(grids, n, err))
+    if (!burst_grids_open(grids, n, err))
         return false;
     for (size_t i = 0; i < n; i++) {
         const struct member_frame *f = &members->frame[first + i];
@@ -167,21 +193,15 @@ bool burst_grids_read(struct session *s, const struct members *members, size_t f
         grids->time_ns[i] = f->time_ns;
         if (f->state != MEMBER_MEASURED)
             continue;
-        if (pack_read(s, f->pack, f->offset, f->size, &grids->bytes[i], &trouble) &&
-            view_bytes(grids, i, (size_t)f->size, &trouble))
-            grids->view[i] = &grids->grid[i];
-        else if (!f->gone)
+        uint8_t *bytes = NULL;
+        bool ok = pack_read(s, f->pack, f->offset, f->size, &bytes, &trouble) &&
+                  burst_grids_take(grids, i, bytes, (size_t)f->size, &trouble);
+        if (!ok && !f->gone)
             return err_set(err, ERR_USAGE,
                            "the stored cells cannot be read (%.200s): type 'chaffinch measure %s'%s first",
                            trouble.message, s->root.path, trouble.code == ERR_DAMAGED ? " with --all" : "");
     }
-    keep_the_common_size(grids);
-    for (size_t i = 0; i < n; i++) {
-        if (grids->view[i] == NULL)
-            grids->parts[i] = NULL;
-        grids->whole[i] = grids->parts[i] == NULL ? grids->view[i] : NULL;
-        grids->n_parts += grids->parts[i] != NULL;
-    }
+    burst_grids_settle(grids);
     return true;
 }
 
@@ -196,8 +216,7 @@ bool burst_grids_load(struct session *s, const struct members *members, size_t f
     struct err trouble = ERR_INIT;
     if (!burst_grids_read(s, members, first, n, grids, err))
         return false;
-    const struct fill_input input = burst_grids_fill_input(grids);
-    if (grids_fill(&input, grids->filled, grids->grid, &trouble))
+    if (burst_grids_complete(grids, &trouble))
         return true;
     if (trouble.code == ERR_NOT_FOUND)
         return err_set(err, ERR_USAGE, "%s: type 'chaffinch measure %s' first", trouble.message,

@@ -57,6 +57,13 @@ struct burst_grids {
     struct grid_window *subject;
     float *gain;
 };
+/* By hand: open, take the cells of each frame that has some (`bytes` are owned from then on, also on
+   failure), settle, then burst_grids_complete. Frame i without cells stays NULL in `view`. */
+bool burst_grids_open(struct burst_grids *grids, size_t n, struct err *err);
+bool burst_grids_take(struct burst_grids *grids, size_t i, uint8_t *bytes, size_t size, struct err *err);
+void burst_grids_settle(struct burst_grids *grids);
+/* Completes parts to whole grids (measure.h), for `view`. ERR_NOT_FOUND: there are only parts. */
+bool burst_grids_complete(struct burst_grids *grids, struct err *err);
 /* Reads the cells of frames first .. first + n - 1; parts stay parts. Cells that are gone or damaged:
  * ERR_USAGE that says to measure again. */
 bool burst_grids_read(struct session *s, const struct members *members, size_t first, size_t n,

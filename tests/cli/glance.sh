@@ -14,6 +14,15 @@ says "$work/out" "of 3 bursts"
 tail -n 1 "$work/out" | grep -qE '^[A-Z].*\.$' && ok "a sentence" || fail "no sentence"
 snapshot "$work/c/card" >"$work/after"; same "$work/before" "$work/after" "the card is untouched"
 [ ! -e "$work/c/card/.chaffinch" ] && [ -z "$(ls -A "$work/tmp")" ] && ok "nothing was written elsewhere" || fail "something was written"
+# Thumbnails say which parts are decoded; without them everything is, and as many birds are found.
+if command -v exiftool >/dev/null; then
+    cp -r "$work/c/card" "$work/bare"; chmod -R u+w "$work/bare"
+    exiftool -q -P -overwrite_original -ThumbnailImage= "$work"/bare/DCIM/*/*.JPG 2>/dev/null
+    head -n 1 "$work/out" >"$work/with"
+    status 0 chaffinch glance "$work/bare" --last 3
+    head -n 1 "$work/out" >"$work/without"
+    same "$work/with" "$work/without" "as many birds without thumbnails"
+fi
 # The last one is "two": both birds cross the plane.
 status 0 chaffinch glance "$work/c/card" --last 1
 says "$work/out" "2 passes in 1 of 1 bursts"
