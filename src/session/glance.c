@@ -14,6 +14,7 @@
 #include "chaffinch/measure.h"
 #include "jobs.h"
 #include "locating.h"
+#include "parts.h"
 #include "pump.h"
 
 enum { FILES_FIRST = 80, FILES_EACH = 400 /* looked at for each burst, at first and at most */ };
@@ -294,24 +295,27 @@ static bool take_grids(struct look *l, const struct newest *newest, const struct
     return true;
 }
 
-/* Hands the cells back to their files, but for those of parts that a subject reaches the edge of: they must
-   be decoded again, as a whole. */
+/* Hands the cells back to their files. Parts that a subject reaches the edge of are decoded once more, grown
+   there; where a burst has nothing but parts, all of them as a whole. */
 static bool give_back(struct look *l, const struct newest *newest, const struct burst_info *info,
                       struct burst_grids *grids, struct plan *again, struct err *err)
 {
     const struct fill_input input = burst_grids_fill_input(grids);
-    bool *touched = calloc(info->count + 1, sizeof *touched);
+    uint8_t *sides = calloc(info->count + 1, sizeof *sides);
     struct err trouble = ERR_INIT;
-    bool known = touched != NULL && grids_edges(&input, touched, &trouble);
-    bool ok = touched != NULL ? known || trouble.code == ERR_NOT_FOUND || err_nomem(err) : err_nomem(err);
+    bool known = sides != NULL && grids_edges(&input, sides, &trouble);
+    bool ok = sides != NULL ? known || trouble.code == ERR_NOT_FOUND || err_nomem(err) : err_nomem(err);
     for (size_t i = 0; ok && i < info->count; i++) {
         size_t file = newest->from + newest->bursts.order[info->first + i];
-        if (grids->parts[i] != NULL && (touched[i] || !known))
+        if (grids->parts[i] != NULL && (sides[i] != 0 || !known)) {
+            if (known)
+                again->where[again->n].part = parts_larger(grids->parts[i], sides[i]);
             again->which[again->n++] = file;
+        }
         l->file[file].bytes = grids->bytes[i];
         grids->bytes[i] = NULL;
     }
-    free(touched);
+    free(sides);
     return ok;
 }
 

@@ -55,7 +55,7 @@ static bool is_listed(const struct parts_again *again, int64_t frame)
     return false;
 }
 
-static struct job_part larger(const struct grid_part *part, unsigned sides)
+struct job_part parts_larger(const struct grid_part *part, unsigned sides)
 {
     return (struct job_part){.wanted = true,
                              .width_px = part->width_px,
@@ -83,7 +83,7 @@ static bool check_window(struct session *s, const struct members *members, size_
             if (grids.parts[i] == NULL || (known && sides[i] == 0) || is_listed(again, item.frame))
                 continue;
             if (known && !as_whole)
-                item.part = larger(grids.parts[i], sides[i]);
+                item.part = parts_larger(grids.parts[i], sides[i]);
             ok = add(again, &item, err);
         }
     }

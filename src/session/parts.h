@@ -27,4 +27,7 @@ void parts_again_release(struct parts_again *again);
    whole, as a whole. */
 bool parts_check(struct session *s, int64_t burst, bool as_whole, struct parts_again *again, struct err *err);
 
+/* The part to decode next, where something reaches these sides of one (measure.h, grids_edges). */
+struct job_part parts_larger(const struct grid_part *part, unsigned sides);
+
 #endif
