@@ -9,9 +9,9 @@ static const char style[] =
     "dl{margin:0;display:grid;grid-template-columns:1fr auto;column-gap:.8rem}dt{color:#444}"
     "dd{margin:0;text-align:right;font-weight:600}dd+dd{grid-column:1/3;text-align:left;font-weight:400;"
     "font-size:.82rem;color:#666;padding-bottom:.15rem}small{color:#555}"
-    "@media print{body{font-size:8.2pt;padding:0;max-width:none}h2{margin:.35rem 0 "
-    "0}dd+dd{font-size:6.8pt;padding:0}"
-    "svg{max-height:48mm}dl,h2{break-inside:avoid}}</style>";
+    "@media print{body{font-size:8pt;line-height:1.2;padding:0;max-width:none}h1{font-size:11pt;margin:0}"
+    "h2{font-size:8.8pt;margin:.35rem 0 0}dd+dd{font-size:6.6pt;padding:0}p{margin:.3rem 0 0}"
+    "small{font-size:6.6pt}svg{max-height:54mm}dl,h2{break-inside:avoid}h2{break-after:avoid}}</style>";
 
 static void write_row(struct str *out, const struct field_row *row)
 {

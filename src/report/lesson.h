@@ -30,6 +30,7 @@
 
 enum {
     LESSON_BURST_FRAMES = 5, /* fewer are not ranked: single frames, of which nothing is learnt here */
+    LESSON_LEAST_PASSES = 3, /* for advice: fewer are no habit */
     LESSON_PASS_FRAMES = 5   /* whole ones: with fewer it may be glitter, or a mirror image at the edge */
 };
 
@@ -268,6 +269,8 @@ typedef bool lesson_visit(void *context, const struct lesson *lesson, const stru
 bool lesson_each_setup(const struct lesson *lesson, const struct report_lesson_options *options,
                        lesson_visit *visit, void *context, struct err *err);
 
+/* Its topic for people. */
+const char *lesson_topic_words(const char *topic);
 /* "3 bursts, 1 frame, 2 passes" */
 void lesson_counts(struct str *out, size_t bursts, size_t frames, size_t passes);
 

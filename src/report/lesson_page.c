@@ -19,7 +19,8 @@ static const char style[] =
     "figcaption{font-size:.85rem;color:#555}dt{font-weight:600;margin-top:.6rem}dd{margin:0}"
     ".few{color:#777}table{border-collapse:collapse;margin:.5rem 1.5rem .5rem 0;display:inline-table;"
     "vertical-align:top}td,th{padding:.1rem .6rem;text-align:right;border-bottom:1px solid #ddd}"
-    "caption{text-align:left;font-weight:600}th{font-weight:400;text-align:left}"
+    "caption{text-align:left;font-weight:600}th{font-weight:400;text-align:left}td{white-space:nowrap}"
+    ".wide{overflow-x:auto}.note{margin:.3rem 0;color:#555}"
     "@media print{body{max-width:none}h2{break-before:auto}dd,dt,figure,table{break-inside:avoid}}</style>";
 
 struct page {
@@ -172,63 +173,80 @@ static void write_cell(struct str *out, double value, int digits, const char *un
         str_append(out, "<td>-</td>");
 }
 
+enum shutter_row { SHUTTER_SMEAR, SHUTTER_MOTION, SHUTTER_LEAST, SHUTTER_ALL, SHUTTER_ROWS };
+
+static double shutter_value(const struct lesson_shutter *s, int row)
+{
+    double smear = s->speed.median * s->exposure_s;
+    const double values[SHUTTER_ROWS] = {smear, smear / sqrt(24), s->least.median, s->measured.median};
+    return values[row];
+}
+
+/* A column for each shutter time: there are few, and a phone is narrow. */
 static bool write_shutters(struct page *page, int64_t setup, struct err *err)
 {
+    static const char *const rows[SHUTTER_ROWS] = {"smear", "blur by motion alone",
+                                                   "blur in the plane of focus", "blur of all whole frames"};
     struct lesson_shutter *s;
     size_t n;
     if (!lesson_shutters(page->lesson, setup, &s, &n, err))
         return false;
-    if (n > 0)
+    if (n > 0) {
         str_append(
             page->out,
-            "<div class=\"wide\"><table class=\"all\"><caption>blur by shutter time (medians)</caption>"
-            "<tr><th></th><th>passes</th><th>smear</th><th>blur by motion</th><th>in the plane of "
-            "focus</th><th>of all whole frames</th></tr>");
-    for (size_t i = 0; i < n; i++) {
-        char text[40];
-        double smear = s[i].speed.median * s[i].exposure_s;
-        lesson_key_text(LESSON_BY_SHUTTER, s[i].exposure_s, text);
-        str_printf(page->out, "<tr><th>%s</th><td>%zu</td>", text, s[i].passes);
-        write_cell(page->out, smear, 1, " px");
-        write_cell(page->out, smear / sqrt(24), 2, " px");
-        write_cell(page->out, s[i].least.median, 2, " px");
-        write_cell(page->out, s[i].measured.median, 2, " px");
+            "<div class=\"wide\"><table><caption>blur by shutter time, medians</caption><tr><th></th>");
+        for (size_t i = 0; i < n; i++) {
+            char text[40];
+            lesson_key_text(LESSON_BY_SHUTTER, s[i].exposure_s, text);
+            str_printf(page->out, "<td>%s<br>%zu pass%s</td>", text, s[i].passes,
+                       s[i].passes == 1 ? "" : "es");
+        }
         str_append(page->out, "</tr>");
-    }
-    if (n > 0)
+        for (int row = 0; row < SHUTTER_ROWS; row++) {
+            str_printf(page->out, "<tr><th>%s</th>", rows[row]);
+            for (size_t i = 0; i < n; i++)
+                write_cell(page->out, shutter_value(&s[i], row), row == SHUTTER_SMEAR ? 1 : 2, " px");
+            str_append(page->out, "</tr>");
+        }
         str_append(page->out, "</table></div>");
+    }
     free(s);
     return true;
-}
-
-static void write_limit(struct str *out, const char *name, const struct lesson_limit *l)
-{
-    str_printf(out, "<tr><th>%s</th>", name);
-    write_cell(out, l->coc_mm, 3, " mm");
-    write_cell(out, l->coc_px, 1, " px");
-    write_cell(out, l->depth_mm, 0, " mm");
-    write_cell(out, l->frames, 1, "");
-    write_cell(out, l->measured.median, 0, "");
-    str_append(out, "</tr>");
 }
 
 /* Both measures side by side. */
 static void write_zone(struct str *out, const struct lesson_zone *z)
 {
+    const struct {
+        const char *name, *unit;
+        int digits;
+        double optics, ranking;
+    } rows[] = {
+        {"disc of a point", " mm", 3, z->optics.coc_mm, z->ranking.coc_mm},
+        {"", " px", 1, z->optics.coc_px, z->ranking.coc_px},
+        {"depth of the zone", " mm", 0, z->optics.depth_mm, z->ranking.depth_mm},
+        {"frames a pass, by the optics", "", 1, z->optics.frames, z->ranking.frames},
+        {"frames a pass, measured", "", 0, z->optics.measured.median, z->ranking.measured.median},
+    };
     if (isnan(z->optics.depth_mm))
         return;
-    str_append(out, "<div class=\"wide\"><table class=\"all\"><caption>the sharp zone by two "
-                    "measures</caption><tr><th></th><th>disc</th><th></th><th>zone</th><th>frames "
-                    "expected</th><th>measured</th></tr>");
-    write_limit(out, "usual circle of confusion", &z->optics);
-    write_limit(out, "as ranking has it", &z->ranking);
+    str_append(out,
+               "<div class=\"wide\"><table><caption>the sharp zone by two measures</caption><tr><th></th>"
+               "<td>circle of confusion</td><td>ranking</td></tr>");
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        str_printf(out, "<tr><th>%s</th>", rows[i].name);
+        write_cell(out, rows[i].optics, rows[i].digits, rows[i].unit);
+        write_cell(out, rows[i].ranking, rows[i].digits, rows[i].unit);
+        str_append(out, "</tr>");
+    }
     str_append(out, "</table></div>");
 }
 
 static void write_advice(struct str *out, const struct lesson_advice *a)
 {
     const char *grey = a->enough ? "" : " class=\"few\"";
-    str_printf(out, "<dt%s>%s <small>(%zu %s)</small></dt><dd%s>", grey, a->topic, a->n, a->of, grey);
+    str_printf(out, "<dt%s>%s <small>(%zu %s)</small></dt><dd%s>", grey, lesson_topic_words(a->topic), a->n,
+               a->of, grey);
     str_append_html(out, a->text);
     str_append(out, "</dd>");
 }

@@ -9,7 +9,7 @@
 #include "chaffinch/field.h"
 #include "chaffinch/log.h"
 
-enum { LEAST_PASSES = 3, LEAST_BURSTS = 3, LEAST_FRAMES = 20 };
+enum { LEAST_PASSES = LESSON_LEAST_PASSES, LEAST_BURSTS = 3, LEAST_FRAMES = 20 };
 
 __attribute__((format(printf, 2, 3))) static void say(struct lesson_advice *a, const char *format, ...)
 {

@@ -114,7 +114,7 @@ static bool setup_text(void *context, const struct lesson *l, const struct lesso
         append_wrapped(w->out, notes.text[i], "  ");
     lesson_advise(s, z, w->options, advice);
     for (int i = 0; i < LESSON_ADVICE; i++) {
-        str_printf(w->out, "  %s (%zu %s)\n", advice[i].topic, advice[i].n, advice[i].of);
+        str_printf(w->out, "  %s (%zu %s)\n", lesson_topic_words(advice[i].topic), advice[i].n, advice[i].of);
         append_wrapped(w->out, advice[i].text, "    ");
     }
     return append_shutters(w->out, l, s->number, err) && append_rates(w->out, l, s->number, err);
@@ -132,6 +132,11 @@ bool lesson_write_text(const struct lesson *l, const struct report_lesson_option
     str_append(
         out, "\nThe numbers are aids and no guarantees. Keep your distance from nests and feeding young.\n");
     return str_ok(out, err);
+}
+
+const char *lesson_topic_words(const char *topic)
+{
+    return strcmp(topic, "sharp-zone") == 0 ? "sharp zone" : topic;
 }
 
 void lesson_counts(struct str *out, size_t bursts, size_t frames, size_t passes)

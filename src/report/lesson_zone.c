@@ -108,8 +108,10 @@ bool lesson_zone_make(const struct lesson *l, const struct lesson_setup *s,
     if (!known)
         return true;
     double growth = growth_px_per_mm(s, z->distance_mm, pitch_mm);
-    double frame_mm = s->growth.median / growth;
-    z->along_mps = s->rate.median / growth / 1000;
+    /* As advice does: what few passes show is not told. */
+    double frame_mm = s->growth.n >= LESSON_LEAST_PASSES ? s->growth.median / growth : NAN;
+    if (s->rate.n >= LESSON_LEAST_PASSES)
+        z->along_mps = s->rate.median / growth / 1000;
     z->optics.coc_mm = sensor->coc_mm;
     z->optics.coc_px = sensor->coc_mm / pitch_mm;
     z->optics.blur_px = blur_of_disc(z->optics.coc_px);
