@@ -171,6 +171,14 @@ typedef bool catalogue_item_visit(void *context, const struct catalogue_item *it
 /* In order of frame position, then pass. */
 bool catalogue_each_item(struct catalogue *c, int64_t burst, catalogue_item_visit *visit, void *context,
                          struct err *err);
+/* The same of one burst at once, kept until another is asked for. Zero it first; the caller releases it. */
+struct catalogue_items {
+    int64_t burst; /* whose they are; 0 = none read yet */
+    struct catalogue_item *item;
+    size_t n, room;
+};
+bool catalogue_items_load(struct catalogue_items *items, struct catalogue *c, int64_t burst, struct err *err);
+void catalogue_items_release(struct catalogue_items *items);
 /* Also those of frames whose files are gone. */
 bool catalogue_each_item_ever(struct catalogue *c, int64_t burst, catalogue_item_visit *visit, void *context,
                               struct err *err);

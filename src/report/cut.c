@@ -7,7 +7,6 @@
 #include "chaffinch/report.h"
 #include "copies.h"
 #include "crop_plan.h"
-#include "items.h"
 #include "text.h"
 
 struct cut_frame {
@@ -24,7 +23,7 @@ struct cutting {
     report_crop_line *line;
     void *context;
     struct copies copies;
-    struct items items;
+    struct catalogue_items items;
     int64_t *setup; /* of each burst */
     size_t n_setups;
     struct catalogue_area *area;
@@ -77,7 +76,8 @@ static bool note_area(void *context, const struct catalogue_area *area, struct e
 }
 
 /* Slope of the subject's centre over time, least squares over its pass; nothing where it hardly moves. */
-static void find_velocity(const struct items *items, const struct catalogue_item *of, double velocity[2])
+static void find_velocity(const struct catalogue_items *items, const struct catalogue_item *of,
+                          double velocity[2])
 {
     double n = 0, t = 0, p[2] = {0, 0}, tt = 0, tp[2] = {0, 0};
     velocity[0] = velocity[1] = 0;
@@ -128,7 +128,7 @@ static bool plan_frame(struct cutting *c, const struct catalogue_row *row, struc
             (struct crop_box){{(uint32_t)(a->x * picture[0]), (uint32_t)(a->y * picture[1])},
                               {(uint32_t)ceil(a->w * picture[0]) + 1, (uint32_t)ceil(a->h * picture[1]) + 1}};
     }
-    bool ok = items_load(&c->items, c->s->catalogue, row->frame.burst, err);
+    bool ok = catalogue_items_load(&c->items, c->s->catalogue, row->frame.burst, err);
     if (ok) {
         find_velocity(&c->items, item, wish.velocity);
         frame->possible = crop_plan(&wish, &frame->box);
@@ -278,7 +278,7 @@ bool report_cut(struct session *s, struct worker_pool *workers, const struct rep
     free(c.area);
     free(c.errand);
     free(c.of);
-    items_release(&c.items);
+    catalogue_items_release(&c.items);
     copies_close(&c.copies);
     return ok;
 }

@@ -128,7 +128,7 @@ static bool gather(struct catalogue *c, struct explain_facts *facts, int64_t fra
     const struct catalogue_filter burst = {.burst = facts->burst};
     return facts->burst == 0 || (catalogue_each_burst(c, take_burst, facts, err) &&
                                  catalogue_each_row(c, &burst, take_sibling, facts, err) &&
-                                 items_load(&facts->items, c, facts->burst, err));
+                                 catalogue_items_load(&facts->items, c, facts->burst, err));
 }
 
 struct telling {
@@ -221,6 +221,6 @@ bool report_explain(struct catalogue *c, int64_t frame, const struct report_expl
     free(facts.twin.path);
     for (size_t i = 0; i < facts.n_near; i++)
         free(facts.near[i].path);
-    items_release(&facts.items);
+    catalogue_items_release(&facts.items);
     return ok;
 }

@@ -7,7 +7,6 @@
 #include "chaffinch/catalogue.h"
 #include "chaffinch/rank.h"
 #include "chaffinch/str.h"
-#include "items.h"
 
 /* Another frame of the pass, told as a yardstick. */
 struct explain_other {
@@ -46,7 +45,7 @@ struct explain_facts {
     /* of the three best of the pass: chances of being sharp, least blur, and what equals it */
     double top_p[3], least_px, reach_px;
     size_t n_top;
-    struct items items;
+    struct catalogue_items items;
 };
 
 /* One sentence a line. `row` is the frame's own. */

@@ -4,7 +4,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "items.h"
 #include "sheet.h"
 #include "text.h"
 
@@ -13,7 +12,7 @@ enum { EDGE_SHARE = 200 }; /* a subject within 1/200 of the width of an edge tou
 struct loading {
     struct catalogue *c;
     struct lesson *lesson;
-    struct items items;
+    struct catalogue_items items;
     struct lesson_burst *burst;
     /* of the burst that is being read */
     struct frame_place {
@@ -216,7 +215,7 @@ static bool load_burst(struct loading *l, struct err *err)
     const struct catalogue_filter one = {.burst = l->burst->number};
     l->n_places = 0;
     if (!catalogue_each_row(l->c, &one, take_row, l, err) ||
-        !items_load(&l->items, l->c, l->burst->number, err))
+        !catalogue_items_load(&l->items, l->c, l->burst->number, err))
         return false;
     if (l->n_places > 1 && l->burst->timed) {
         double lasts = (double)(l->place[l->n_places - 1].time_ns - l->place[0].time_ns) / 1e9;
@@ -240,7 +239,7 @@ bool lesson_load(struct catalogue *c, struct lesson *lesson, struct err *err)
         l.burst = &lesson->burst[i];
         ok = load_burst(&l, err);
     }
-    items_release(&l.items);
+    catalogue_items_release(&l.items);
     free(l.place);
     if (!ok)
         lesson_release(lesson);

@@ -3,7 +3,6 @@
 #include <inttypes.h>
 #include <string.h>
 
-#include "items.h"
 #include "list_rows.h"
 #include "summary.h"
 #include "text.h"
@@ -13,7 +12,7 @@ struct lister {
     const struct report_list_options *options;
     const struct report_sink *sink;
     struct str line;
-    struct items items;
+    struct catalogue_items items;
     bool marked; /* a frame with a decision was listed */
     int64_t day; /* of the last burst in the table, in days since 1970; INT64_MIN = none yet */
 };
@@ -37,7 +36,7 @@ static bool send_frame(void *context, const struct catalogue_row *row, struct er
         list_csv_frame(&l->line, row);
     else if (l->options->format == REPORT_TABLE)
         list_table_frame(&l->line, row);
-    else if (!items_load(&l->items, l->c, row->frame.burst, err) ||
+    else if (!catalogue_items_load(&l->items, l->c, row->frame.burst, err) ||
              !list_json_line(&l->line, list_json_frame(l->c, row, &l->items, err), err))
         return false;
     l->marked = l->marked || row->decision != CATALOGUE_UNDECIDED;
@@ -157,6 +156,6 @@ bool report_list(struct catalogue *c, const struct report_list_options *options,
     if (ok)
         ok = options->frames ? list_frames(&l, err) : list_bursts(&l, err);
     str_release(&l.line);
-    items_release(&l.items);
+    catalogue_items_release(&l.items);
     return ok;
 }

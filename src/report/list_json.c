@@ -96,7 +96,7 @@ static bool add_subject(cJSON *list, const struct catalogue_item *item, uint32_t
            add_bool(subject, "unsure", item->flags & RANK_F_UNSURE);
 }
 
-static bool add_subjects(cJSON *object, const struct catalogue_row *row, const struct items *items)
+static bool add_subjects(cJSON *object, const struct catalogue_row *row, const struct catalogue_items *items)
 {
     cJSON *list = cJSON_AddArrayToObject(object, "subjects");
     bool ok = list != NULL && add_number(object, "whole_frame_blur_px",
@@ -167,8 +167,8 @@ static bool add_picture(cJSON *object, const struct catalogue_frame *f)
            add_number(object, "rating", f->rating, 0) && add_bool(object, "protected", f->is_protected);
 }
 
-cJSON *list_json_frame(struct catalogue *c, const struct catalogue_row *row, const struct items *items,
-                       struct err *err)
+cJSON *list_json_frame(struct catalogue *c, const struct catalogue_row *row,
+                       const struct catalogue_items *items, struct err *err)
 {
     cJSON *object = cJSON_CreateObject(), *files = NULL;
     bool ok = object != NULL && add_place(object, row) && add_judgement(object, row) &&

@@ -6,7 +6,6 @@
 
 #include "chaffinch/catalogue.h"
 #include "chaffinch/str.h"
-#include "items.h"
 #include "summary.h"
 
 extern const char list_csv_frames_header[], list_csv_bursts_header[];
@@ -18,8 +17,8 @@ void list_table_frame(struct str *out, const struct catalogue_row *row);
 void list_table_burst(struct str *out, const struct burst_summary *burst);
 
 /* The object of a frame, with its files and all its subjects; NULL with err. The caller deletes it. */
-cJSON *list_json_frame(struct catalogue *c, const struct catalogue_row *row, const struct items *items,
-                       struct err *err);
+cJSON *list_json_frame(struct catalogue *c, const struct catalogue_row *row,
+                       const struct catalogue_items *items, struct err *err);
 cJSON *list_json_burst(const struct burst_summary *burst, struct err *err);
 /* Appends the object as one line and deletes it; NULL is passed on as a failure. */
 bool list_json_line(struct str *out, cJSON *object, struct err *err);

@@ -2,32 +2,11 @@
 #include <inttypes.h>
 #include <math.h>
 #include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "chaffinch/rank.h"
 #include "handlers.h"
 #include "json.h"
-
-struct items {
-    struct catalogue_item *item; /* by frame position, then pass */
-    size_t n, room;
-};
-
-static bool add_item(void *context, const struct catalogue_item *item, struct err *err)
-{
-    struct items *items = context;
-    if (items->n == items->room) {
-        size_t room = items->room > 0 ? items->room * 2 : 128;
-        struct catalogue_item *grown = realloc(items->item, room * sizeof *grown);
-        if (grown == NULL)
-            return err_nomem(err);
-        items->item = grown;
-        items->room = room;
-    }
-    items->item[items->n++] = *item;
-    return true;
-}
 
 static double middle_x(const struct catalogue_item *i)
 {
@@ -41,7 +20,7 @@ static double middle_y(const struct catalogue_item *i)
 
 /* Where the subject flies to: from its place in the frame before to that in the frame behind, of those that
    have it. null where it is seen once, or stays. */
-static void add_heading(struct str *s, const struct items *items, size_t at)
+static void add_heading(struct str *s, const struct catalogue_items *items, size_t at)
 {
     const struct catalogue_item *own = &items->item[at], *from = own, *to = own;
     for (size_t i = at; i-- > 0 && from == own;)
@@ -63,7 +42,7 @@ static void add_heading(struct str *s, const struct items *items, size_t at)
     str_append_char(s, ']');
 }
 
-static void add_subject(struct str *s, const struct items *items, size_t at, uint32_t edge_px)
+static void add_subject(struct str *s, const struct catalogue_items *items, size_t at, uint32_t edge_px)
 {
     const struct catalogue_item *i = &items->item[at];
     bool known = (i->flags & RANK_F_NO_BLUR) == 0 && isfinite(i->blur_px);
@@ -85,7 +64,7 @@ static void add_subject(struct str *s, const struct items *items, size_t at, uin
     str_append_char(s, '}');
 }
 
-static void add_subjects(struct str *s, const struct catalogue_frame *f, const struct items *items)
+static void add_subjects(struct str *s, const struct catalogue_frame *f, const struct catalogue_items *items)
 {
     bool any = false;
     json_key(s, "subjects");
@@ -167,7 +146,7 @@ static void add_picture(struct str *s, const struct catalogue_frame *f)
 
 struct frames {
     struct str *out;
-    const struct items *items;
+    const struct catalogue_items *items;
     const struct model_burst *burst;
     bool any;
 };
@@ -210,7 +189,7 @@ static bool find_size(void *context, const struct catalogue_row *row, struct err
 
 static bool write_burst(struct desk *d, const struct model_burst *b, struct answer *a, struct err *err)
 {
-    struct items items = {0};
+    struct catalogue_items items = {0};
     struct frames frames = {.out = &a->body, .items = &items, .burst = b};
     const struct catalogue_filter filter = {.burst = b->number};
     struct catalogue *c = d->session.catalogue;
@@ -218,7 +197,7 @@ static bool write_burst(struct desk *d, const struct model_burst *b, struct answ
     answer_version(d, a);
     json_add_int(&a->body, "format", 1);
     str_append(&a->body, strchr(b->json, ',')); /* "frames" is the list here */
-    bool ok = catalogue_each_item(c, b->number, add_item, &items, err) &&
+    bool ok = catalogue_items_load(&items, c, b->number, err) &&
               catalogue_each_row(c, &filter, find_size, size, err);
     json_add_int(&a->body, "w", size[0]);
     json_add_int(&a->body, "h", size[1]);
@@ -231,7 +210,7 @@ static bool write_burst(struct desk *d, const struct model_burst *b, struct answ
     str_append_char(&a->body, '[');
     ok = ok && catalogue_each_row(c, &filter, add_frame, &frames, err);
     str_append(&a->body, "]}\n");
-    free(items.item);
+    catalogue_items_release(&items);
     return ok;
 }
 

@@ -1,10 +1,10 @@
-#include "items.h"
+#include "chaffinch/catalogue.h"
 
 #include <stdlib.h>
 
 static bool add_item(void *context, const struct catalogue_item *item, struct err *err)
 {
-    struct items *items = context;
+    struct catalogue_items *items = context;
     if (items->n == items->room) {
         size_t room = items->room > 0 ? items->room * 2 : 128;
         struct catalogue_item *grown = realloc(items->item, room * sizeof *grown);
@@ -17,7 +17,7 @@ static bool add_item(void *context, const struct catalogue_item *item, struct er
     return true;
 }
 
-bool items_load(struct items *items, struct catalogue *c, int64_t burst, struct err *err)
+bool catalogue_items_load(struct catalogue_items *items, struct catalogue *c, int64_t burst, struct err *err)
 {
     if (items->burst == burst)
         return true;
@@ -26,8 +26,8 @@ bool items_load(struct items *items, struct catalogue *c, int64_t burst, struct 
     return burst == 0 || catalogue_each_item(c, burst, add_item, items, err);
 }
 
-void items_release(struct items *items)
+void catalogue_items_release(struct catalogue_items *items)
 {
     free(items->item);
-    *items = (struct items){0};
+    *items = (struct catalogue_items){0};
 }
