@@ -41,7 +41,7 @@ struct lesson_sample {
 };
 
 /* Why no place of the plane of focus is told. */
-enum lesson_place { LESSON_PLACED, LESSON_TOO_FEW, LESSON_NO_LEAST, LESSON_UNSURE };
+enum lesson_place { LESSON_PLACED, LESSON_TOO_FEW, LESSON_NO_LEAST, LESSON_UNSURE, LESSON_NO_FLIGHT };
 
 struct lesson_fit {
     bool has_speed;
@@ -269,6 +269,9 @@ typedef bool lesson_visit(void *context, const struct lesson *lesson, const stru
 bool lesson_each_setup(const struct lesson *lesson, const struct report_lesson_options *options,
                        lesson_visit *visit, void *context, struct err *err);
 
+/* "focus"; why no place is told of a pass, NULL where one is. */
+const char *lesson_cause_name(enum lesson_cause cause);
+const char *lesson_place_reason(const struct lesson_pass *pass);
 /* Its topic for people. */
 const char *lesson_topic_words(const char *topic);
 /* "3 bursts, 1 frame, 2 passes" */

@@ -219,8 +219,10 @@ void lesson_fit_pass(const struct lesson_sample *sample, size_t n, struct lesson
     if (n < LEAST_SAMPLES)
         return;
     double first = sample[0].t_s, last = sample[n - 1].t_s, mid = (first + last) / 2;
-    if (!(last > first) || !fit_way(sample, n, mid, way))
+    if (!(last > first) || !fit_way(sample, n, mid, way)) {
+        fit->place = LESSON_NO_FLIGHT;
         return;
+    }
     fit->has_speed = true;
     fit->vx = way[0].c[1];
     fit->vy = way[1].c[1];

@@ -32,18 +32,6 @@ static void add_reason(cJSON *object, const char *key, const char *reason)
         cJSON_AddNullToObject(object, key);
 }
 
-static const char *const cause_names[] = {"unknown", "focus", "motion", "neither"};
-
-static const char *place_reason(const struct lesson_pass *p)
-{
-    static const char *const reasons[] = {
-        [LESSON_PLACED] = NULL,
-        [LESSON_TOO_FEW] = "too few whole frames whose blur is known",
-        [LESSON_NO_LEAST] = "its blur has no least within the pass",
-        [LESSON_UNSURE] = "the error of the place is too large to tell it of this pass alone"};
-    return p->fit.has_plane ? NULL : reasons[p->fit.place];
-}
-
 static const char *speed_reason(const struct lesson_pass *p, bool timed)
 {
     return p->fit.has_speed ? NULL : timed ? "no steady flight" : "the Exif tells no time of capture";
@@ -64,11 +52,11 @@ static cJSON *pass_json(const struct lesson_pass *p, bool timed)
     add_number(one, "plane_y_px", f->has_plane ? f->y : NAN);
     add_number(one, "plane_error_px", f->has_plane ? f->sd_px : NAN);
     add_number(one, "least_blur_px", f->has_plane ? sqrt(f->least) : NAN);
-    add_reason(one, "plane_reason", place_reason(p));
+    add_reason(one, "plane_reason", lesson_place_reason(p));
     cJSON_AddNumberToObject(one, "frames_sharp", p->sharp);
     cJSON_AddNumberToObject(one, "frames_whole", p->whole);
     cJSON_AddNumberToObject(one, "frames_cut", p->cut);
-    cJSON_AddStringToObject(one, "cause", cause_names[p->cause]);
+    cJSON_AddStringToObject(one, "cause", lesson_cause_name(p->cause));
     return one;
 }
 

@@ -214,6 +214,30 @@ static bool write_shutters(struct page *page, int64_t setup, struct err *err)
     return true;
 }
 
+static void write_passes(struct str *out, const struct lesson *l, const struct lesson_setup *s)
+{
+    if (s->passes == 0)
+        return;
+    str_append(out,
+               "<div class=\"wide\"><table><caption>passes</caption><tr><th></th><td>px/s</td><td>whole</td>"
+               "<td>sharp</td><td>cause</td><th>sharpest at, of the width</th></tr>");
+    for (size_t i = 0; i < l->n_passes; i++) {
+        const struct lesson_pass *p = &l->pass[i];
+        if (!p->trusted || !lesson_is_of(l, p, s->number))
+            continue;
+        str_printf(out, "<tr><th>%" PRId64 ".%" PRIu32 "</th>", p->burst, p->pass);
+        write_cell(out, p->fit.has_speed ? p->fit.speed : NAN, 0, "");
+        str_printf(out, "<td>%" PRIu32 "</td><td>%" PRIu32 "</td><td>%s</td><th>", p->whole, p->sharp,
+                   lesson_cause_name(p->cause));
+        if (p->fit.has_plane)
+            str_printf(out, "%.1f %%, give or take %.1f</th></tr>", 100 * p->fit.x / s->width,
+                       100 * p->fit.sd_px / s->width);
+        else
+            str_printf(out, "not told: %s</th></tr>", lesson_place_reason(p));
+    }
+    str_append(out, "</table></div>");
+}
+
 /* Both measures side by side. */
 static void write_zone(struct str *out, const struct lesson_zone *z)
 {
@@ -284,7 +308,7 @@ static bool write_setup(void *context, const struct lesson *l, const struct less
             write_zone(page->out, z);
     }
     str_append(page->out, "</dl>");
-    (void)l;
+    write_passes(page->out, l, s);
     return write_shutters(page, s->number, err) && write_rates(page, s->number, err);
 }
 

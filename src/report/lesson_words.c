@@ -270,6 +270,8 @@ static struct lesson_advice advise_trigger(const struct lesson_setup *s)
         return a;
     say(&a, "%zu of %zu bursts %s nothing that flies. ", s->empty, s->bursts,
         of_them(s->empty, "shows", "show"));
+    if (s->empty * 2 > s->bursts)
+        say(&a, "Look at the trigger: it fires when nothing is there. If birds were, turn pre-capture on. ");
     if (s->passes < LEAST_PASSES) {
         say(&a, "Not enough passes (%zu, %d are needed) to say more.", s->passes, LEAST_PASSES);
         return a;
@@ -311,6 +313,23 @@ static struct lesson_advice advise_keepers(const struct lesson_setup *s)
         say(&a, "%zu of %zu frames %s kept, %.1f %%.", s->kept, s->frames, of_them(s->kept, "is", "are"),
             100.0 * (double)s->kept / (double)s->frames);
     return a;
+}
+
+const char *lesson_cause_name(enum lesson_cause cause)
+{
+    static const char *const names[LESSON_CAUSES] = {"unknown", "focus", "motion", "neither"};
+    return names[cause];
+}
+
+const char *lesson_place_reason(const struct lesson_pass *p)
+{
+    static const char *const reasons[] = {
+        [LESSON_PLACED] = NULL,
+        [LESSON_TOO_FEW] = "too few whole frames whose blur is known",
+        [LESSON_NO_LEAST] = "its blur has no least within the pass",
+        [LESSON_UNSURE] = "the error of the place is too large to tell it of this pass alone",
+        [LESSON_NO_FLIGHT] = "no steady flight"};
+    return p->fit.has_plane ? NULL : reasons[p->fit.place];
 }
 
 void lesson_advise(const struct lesson_setup *setup, const struct lesson_zone *zone,

@@ -3,6 +3,7 @@
 
 #include <inttypes.h>
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -92,6 +93,30 @@ static bool append_shutters(struct str *out, const struct lesson *l, int64_t set
     return true;
 }
 
+/* Each flight by itself: where it was sharpest, and why that is not told. */
+static void append_passes(struct str *out, const struct lesson *l, const struct lesson_setup *s)
+{
+    if (s->passes > 0)
+        str_append(out, "  passes  (burst.pass; speed; frames that are whole, and sharp; what costs them; "
+                        "where sharpest)\n");
+    for (size_t i = 0; i < l->n_passes; i++) {
+        const struct lesson_pass *p = &l->pass[i];
+        char name[32], speed[32] = "-";
+        if (!p->trusted || !lesson_is_of(l, p, s->number))
+            continue;
+        (void)snprintf(name, sizeof name, "%" PRId64 ".%" PRIu32, p->burst, p->pass);
+        if (p->fit.has_speed)
+            (void)snprintf(speed, sizeof speed, "%.0f px/s", p->fit.speed);
+        str_printf(out, "    %-8s %11s  %4" PRIu32 " %4" PRIu32 "  %-7s  ", name, speed, p->whole, p->sharp,
+                   lesson_cause_name(p->cause));
+        if (p->fit.has_plane)
+            str_printf(out, "%.1f %% of the width, give or take %.1f\n", 100 * p->fit.x / s->width,
+                       100 * p->fit.sd_px / s->width);
+        else
+            str_printf(out, "not told: %s\n", lesson_place_reason(p));
+    }
+}
+
 static void append_heading(struct str *out, const struct lesson_setup *s)
 {
     if (s->number > 0)
@@ -117,6 +142,7 @@ static bool setup_text(void *context, const struct lesson *l, const struct lesso
         str_printf(w->out, "  %s (%zu %s)\n", lesson_topic_words(advice[i].topic), advice[i].n, advice[i].of);
         append_wrapped(w->out, advice[i].text, "    ");
     }
+    append_passes(w->out, l, s);
     return append_shutters(w->out, l, s->number, err) && append_rates(w->out, l, s->number, err);
 }
 
