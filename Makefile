@@ -189,7 +189,18 @@ fuzz: ## an hour of each fuzz target, guided by coverage (FUZZ_S=seconds)
 fuzz-run: $(FUZZ_BIN) $(REPLAY_BIN)
 	@scripts/run-fuzz $(OUT) $(FUZZ_S) $(FUZZ_NAMES)
 
-bench: all $(BENCH_BIN) $(OUT)/cardgen ## measuring beside djpeg (FILES="a.jpg folder"), a large catalogue, the ranking of the demo card, the waits of review
+bench: all $(BENCH_BIN) $(OUT)/cardgen $(OUT)/throttle.so peers ## speed, memory and copying beside others, on 20-megapixel frames, as ratios of one run (BENCH_CARD=folder)
+	@if [ -x /usr/bin/python3 ]; then /usr/bin/python3 tests/bench/speed.py $(OUT); else echo "bench: skipped, no /usr/bin/python3"; fi
+
+# A program over OpenCV, where Debian's libopencv-dev is installed.
+peers:
+	@if pkg-config --exists opencv4; then mkdir -p $(OUT)/bench; \
+	    [ $(OUT)/bench/peer_opencv -nt tests/bench/peer_opencv.cpp ] || g++ -O2 -Wall -Wextra -o $(OUT)/bench/peer_opencv tests/bench/peer_opencv.cpp \
+	        -I/usr/include/opencv4 -lopencv_imgcodecs -lopencv_imgproc -lopencv_core; \
+	else echo "peers: no OpenCV, what is compared with it is left out"; fi
+.PHONY: peers bench-more
+
+bench-more: all $(BENCH_BIN) $(OUT)/cardgen ## measuring beside djpeg (FILES="a.jpg folder"), a large catalogue, the ranking of the demo card, the waits of review
 	@$(OUT)/bench/bench_measure $(FILES)
 	@$(OUT)/bench/bench_catalogue
 	@[ -f .build/demo/truth.csv ] || $(OUT)/cardgen .build/demo --jobs 2

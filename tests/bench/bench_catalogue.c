@@ -139,7 +139,7 @@ static void choose_anew(struct err *err)
     struct session_ranked totals;
     if (mkdtemp(folder) == NULL)
         exit(1);
-    struct session *s = session_open(files_system(), folder, SESSION_WRITE, NULL, NULL, err);
+    struct session *s = session_open(files_system(), folder, SESSION_CREATE, NULL, NULL, err);
     must(s != NULL && ranked_fill(s, MORNING, BURST, err), err);
     const char *const what[] = {"chosen for the first time", "with a total", "as last time"};
     for (int i = 0; i < 3; i++) {
@@ -163,7 +163,7 @@ int main(void)
     choose_anew(&err);
     if (mkdtemp(folder) == NULL)
         return 1;
-    struct session *s = session_open(files_system(), folder, SESSION_WRITE, NULL, NULL, &err);
+    struct session *s = session_open(files_system(), folder, SESSION_CREATE, NULL, NULL, &err);
     must(s != NULL, &err);
     double t = now_s();
     fill(s->catalogue, &err);
@@ -180,7 +180,7 @@ int main(void)
     if (system(command) != 0)
         return 1;
     t = now_s();
-    s = session_open(files_system(), folder, SESSION_WRITE, NULL, NULL, &err);
+    s = session_open(files_system(), folder, SESSION_CREATE, NULL, NULL, &err);
     must(s != NULL, &err);
     say("lost: decisions taken from their log", since(&t));
     fill(s->catalogue, &err);
