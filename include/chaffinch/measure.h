@@ -100,6 +100,7 @@ struct grid {
     uint32_t width_px, height_px, cell_px, cols, rows;
     const uint16_t *luma;              /* cols * rows, luma x 128 */
     const uint8_t *plane[GRID_PLANES]; /* cols * rows each, see grid_value */
+    const struct grid_rest *rest;      /* NULL, or planes hold less than all cells: grid_byte knows where */
 };
 
 /* Packs into *bytes (malloc, caller frees) of *size. Little-endian, with a magic, a version and an XXH3-free
@@ -158,6 +159,18 @@ struct fill_input {
     const struct grid_part *const *part;
 };
 bool grids_fill(const struct fill_input *input, uint8_t **bytes, struct grid *grid, struct err *err);
+/* The same grids without a copy of what parts and whole frames hold already: only luma is made, planes are
+   read where they are (grid_byte), so a burst takes a fourth of the memory. The grids and parts of the input
+   must stay as long as the result. NULL with errors as above. */
+struct grids_filled;
+struct grids_filled *grids_fill_thin(const struct fill_input *input, struct grid *grid, struct err *err);
+void grids_filled_free(struct grids_filled *filled); /* NULL is accepted */
+uint8_t grid_rest_byte(const struct grid *g, enum grid_plane plane, size_t i);
+/* The byte of a plane at a cell. */
+static inline uint8_t grid_byte(const struct grid *g, enum grid_plane plane, size_t i)
+{
+    return g->rest == NULL ? g->plane[plane][i] : grid_rest_byte(g, plane, i);
+}
 /* sides[t] = the sides of part t that something reaches which is not the scene: the subject may go on beyond
    them, and the frame should be decoded again, grown there. Errors as above. */
 enum { GRID_LEFT = 1, GRID_RIGHT = 2, GRID_TOP = 4, GRID_LOWER = 8 };

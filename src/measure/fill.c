@@ -195,7 +195,7 @@ static void fill_from_scene(const struct filling *f, size_t i, size_t end)
             float y = (s->luma[next] + noise) * f->part->gain, most = 255.0f * FILL_LUMA_STEPS;
             f->luma[next] = (uint16_t)(y < 0 ? 0 : y > most ? most : y + .5f);
         }
-        for (size_t p = 0; p < GRID_PLANES; p++)
+        for (size_t p = 0; f->plane[0] != NULL && p < GRID_PLANES; p++)
             memcpy(f->plane[p] + i, s->key[key].grid->plane[p] + i, next - i);
     }
 }
@@ -212,7 +212,7 @@ static void fill_row(const struct filling *f, uint32_t row)
     size_t from = (size_t)(row - w->row) * w->cols, to = first + w->col;
     fill_from_scene(f, first, to);
     memcpy(f->luma + to, part->luma + from, w->cols * sizeof *f->luma);
-    for (size_t p = 0; p < GRID_PLANES; p++)
+    for (size_t p = 0; f->plane[0] != NULL && p < GRID_PLANES; p++)
         memcpy(f->plane[p] + to, part->plane[p] + from, w->cols);
     fill_from_scene(f, to + w->cols, end);
 }
@@ -220,8 +220,8 @@ static void fill_row(const struct filling *f, uint32_t row)
 static bool fill_frame(const struct fill_scene *s, const struct grid_part *part, size_t frame,
                        uint8_t **bytes, struct grid *grid, struct err *err)
 {
-    *grid =
-        (struct grid){part->width_px, part->height_px, part->cell_px, part->cols, part->rows, NULL, {NULL}};
+    *grid = (struct grid){part->width_px, part->height_px, part->cell_px, part->cols, part->rows,
+                          NULL,           {NULL},          NULL};
     size_t n = (size_t)part->cols * part->rows, head = pack_whole(grid, NULL) - n * PACK_CELL_BYTES;
     struct filling f = {.scene = s, .part = part, .frame = frame};
     uint8_t *out = malloc(pack_whole(grid, NULL));
@@ -276,4 +276,79 @@ bool grids_fill(const struct fill_input *input, uint8_t **bytes, struct grid *gr
             ok = fill_frame(&scene, input->part[t], t, &bytes[t], &grid[t], err);
     fill_scene_release(&scene);
     return ok;
+}
+
+/* ---- without copies ---------------------------------------------------------------- */
+
+struct grid_rest {
+    struct filling filling; /* its planes are NULL, its luma is owned */
+};
+
+struct grids_filled {
+    struct fill_scene scene;
+    struct grid_rest *rest; /* [n]; of parts only */
+    size_t n;
+};
+
+static bool thin_frame(struct grid_rest *rest, struct grid *grid, struct err *err)
+{
+    struct filling *f = &rest->filling;
+    const struct grid_part *part = f->part;
+    f->luma = malloc((size_t)part->cols * part->rows * sizeof *f->luma);
+    if (f->luma == NULL)
+        return err_nomem(err);
+    order_keys(f->scene, f->frame, f->order);
+    for (uint32_t row = 0; row < part->rows; row++)
+        fill_row(f, row);
+    *grid = (struct grid){part->width_px, part->height_px, part->cell_px, part->cols,
+                          part->rows,     f->luma,         {NULL},        rest};
+    return true;
+}
+
+uint8_t grid_rest_byte(const struct grid *g, enum grid_plane plane, size_t i)
+{
+    const struct filling *f = &g->rest->filling;
+    const struct grid_window *w = &f->part->window;
+    uint32_t col = (uint32_t)(i % g->cols), row = (uint32_t)(i / g->cols);
+    if (fill_inside(w, col, row))
+        return f->part->plane[plane][(size_t)(row - w->row) * w->cols + (col - w->col)];
+    return f->scene->key[nearest_clear(f->scene, f->order, i)].grid->plane[plane][i];
+}
+
+struct grids_filled *grids_fill_thin(const struct fill_input *input, struct grid *grid, struct err *err)
+{
+    struct grids_filled *filled = calloc(1, sizeof *filled);
+    if (filled == NULL) {
+        err_nomem(err);
+        return NULL;
+    }
+    size_t parts = 0;
+    for (size_t t = 0; t < input->n; t++)
+        parts += input->part[t] != NULL;
+    if (parts == 0)
+        return filled;
+    filled->n = input->n;
+    filled->rest = calloc(input->n, sizeof *filled->rest);
+    bool ok = filled->rest != NULL ? fill_scene_open(&filled->scene, input, err) : err_nomem(err);
+    for (size_t t = 0; ok && t < input->n; t++)
+        if (input->part[t] != NULL) {
+            filled->rest[t].filling =
+                (struct filling){.scene = &filled->scene, .part = input->part[t], .frame = t};
+            ok = thin_frame(&filled->rest[t], &grid[t], err);
+        }
+    if (ok)
+        return filled;
+    grids_filled_free(filled);
+    return NULL;
+}
+
+void grids_filled_free(struct grids_filled *filled)
+{
+    if (filled == NULL)
+        return;
+    for (size_t t = 0; filled->rest != NULL && t < filled->n; t++)
+        free(filled->rest[t].filling.luma);
+    free(filled->rest);
+    fill_scene_release(&filled->scene);
+    free(filled);
 }

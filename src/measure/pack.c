@@ -107,7 +107,7 @@ const float *grid_values(void)
 
 float grid_value(const struct grid *g, enum grid_plane plane, size_t i)
 {
-    uint8_t byte = g->plane[plane][i];
+    uint8_t byte = grid_byte(g, plane, i);
     return plane == GRID_CLIP ? (float)byte / 255.0f : log_values[byte];
 }
 
@@ -179,7 +179,7 @@ size_t pack_whole(const struct grid *shape, uint8_t *bytes)
 bool cells_pack(const struct cells *cells, uint8_t **bytes, size_t *size, struct err *err)
 {
     const struct grid shape = {
-        cells->width_px, cells->height_px, cells->cell_px, cells->cols, cells->rows, NULL, {NULL}};
+        cells->width_px, cells->height_px, cells->cell_px, cells->cols, cells->rows, NULL, {NULL}, NULL};
     size_t total = pack_whole(&shape, NULL);
     uint8_t *out = malloc(total);
     if (out == NULL)
@@ -221,7 +221,7 @@ bool grid_view(struct grid *grid, const uint8_t *bytes, size_t size, struct err 
         return err_set(err, ERR_DAMAGED,
                        "the packed measures have %zu bytes instead of %zu: measure this frame again", size,
                        sizeof h + n * PACK_CELL_BYTES);
-    *grid = (struct grid){h.width_px, h.height_px, h.cell_px, h.cols, h.rows, NULL, {NULL}};
+    *grid = (struct grid){h.width_px, h.height_px, h.cell_px, h.cols, h.rows, NULL, {NULL}, NULL};
     pack_planes(bytes + sizeof h, n, &grid->luma, grid->plane);
     return true;
 }

@@ -31,11 +31,11 @@ typedef uint32_t histogram[LUMA_BINS][256];
 static void count(const struct grid *grid, histogram *bins)
 {
     for (size_t i = 0; i < (size_t)grid->cols * grid->rows; i++) {
-        if (grid->plane[GRID_CLIP][i] > 0)
+        if (grid_byte(grid, GRID_CLIP, i) > 0)
             continue;
         size_t luma = grid->luma[i] / (128 * 16);
         for (int e = 0; e < ENERGIES; e++)
-            bins[e][luma < LUMA_BINS ? luma : LUMA_BINS - 1][grid->plane[energy_plane(e)][i]]++;
+            bins[e][luma < LUMA_BINS ? luma : LUMA_BINS - 1][grid_byte(grid, energy_plane(e), i)]++;
     }
 }
 

@@ -48,7 +48,7 @@ bool sharp_scene(const struct subject_input *input, const struct subject_burst *
     for (size_t i = 0; i < cells; i++) {
         uint8_t v[SAMPLE];
         for (size_t k = 0; k < n; k++)
-            v[k] = pick[k]->plane[GRID_G1][i];
+            v[k] = grid_byte(pick[k], GRID_G1, i);
         float usual = grid_values()[median_byte(v, n)];
         (*out)[i] = usual > 3.0f * noise_at(noise, ENERGY_G1, grid_luma(pick[n / 2], i));
     }

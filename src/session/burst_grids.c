@@ -123,16 +123,15 @@ bool burst_grids_open(struct burst_grids *g, size_t n, struct err *err)
     g->view = calloc(n + 1, sizeof *g->view);
     g->grid = calloc(n + 1, sizeof *g->grid);
     g->bytes = calloc(n + 1, sizeof *g->bytes);
-    g->filled = calloc(n + 1, sizeof *g->filled);
     g->time_ns = calloc(n + 1, sizeof *g->time_ns);
     g->part = calloc(n + 1, sizeof *g->part);
     g->whole = calloc(n + 1, sizeof *g->whole);
     g->parts = calloc(n + 1, sizeof *g->parts);
     g->subject = calloc(n + 1, sizeof *g->subject);
     g->gain = calloc(n + 1, sizeof *g->gain);
-    bool ok = g->view != NULL && g->grid != NULL && g->bytes != NULL && g->filled != NULL &&
-              g->time_ns != NULL && g->part != NULL && g->whole != NULL && g->parts != NULL &&
-              g->subject != NULL && g->gain != NULL;
+    bool ok = g->view != NULL && g->grid != NULL && g->bytes != NULL && g->time_ns != NULL &&
+              g->part != NULL && g->whole != NULL && g->parts != NULL && g->subject != NULL &&
+              g->gain != NULL;
     for (size_t i = 0; ok && i < n; i++)
         g->gain[i] = 1;
     return ok || err_nomem(err);
@@ -147,7 +146,7 @@ static bool view_bytes(struct burst_grids *g, size_t i, size_t size, struct err 
     if (!grid_part_view(part, g->bytes[i], size, err))
         return false;
     g->grid[i] = (struct grid){part->width_px, part->height_px, part->cell_px, part->cols,
-                               part->rows,     part->luma,      {NULL}};
+                               part->rows,     part->luma,      {NULL},        NULL};
     memcpy(g->grid[i].plane, part->plane, sizeof g->grid[i].plane);
     g->gain[i] = part->gain;
     g->subject[i] = part->subject;
@@ -179,7 +178,9 @@ void burst_grids_settle(struct burst_grids *g)
 bool burst_grids_complete(struct burst_grids *g, struct err *err)
 {
     const struct fill_input input = burst_grids_fill_input(g);
-    return grids_fill(&input, g->filled, g->grid, err);
+    grids_filled_free(g->filled);
+    g->filled = grids_fill_thin(&input, g->grid, err);
+    return g->filled != NULL;
 }
 
 bool burst_grids_read(struct session *s, const struct members *members, size_t first, size_t n,
@@ -228,10 +229,8 @@ void burst_grids_release(struct burst_grids *grids)
 {
     for (size_t i = 0; grids->bytes != NULL && i < grids->n; i++)
         free(grids->bytes[i]);
-    for (size_t i = 0; grids->filled != NULL && i < grids->n; i++)
-        free(grids->filled[i]);
     free(grids->bytes);
-    free(grids->filled);
+    grids_filled_free(grids->filled);
     free(grids->view);
     free(grids->grid);
     free(grids->time_ns);

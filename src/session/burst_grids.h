@@ -47,7 +47,8 @@ struct burst_grids {
     size_t n;
     const struct grid **view; /* NULL where the frame has no cells, or cells of another size than most */
     struct grid *grid;
-    uint8_t **bytes, **filled;
+    uint8_t **bytes;
+    struct grids_filled *filled; /* what completes parts */
     int64_t *time_ns;
     /* Frames that were decoded around their subject only. */
     size_t n_parts;

@@ -99,7 +99,7 @@ static void texture_of_lanes(struct scene *scene, const size_t *pick, size_t n, 
     float v[SCENE_SAMPLE][SCENE_LANES];
     for (size_t k = 0; k < n; k++)
         for (size_t lane = 0; lane < SCENE_LANES; lane++)
-            v[k][lane] = (float)scene->grid[pick[k]]->plane[GRID_VAR][i + lane];
+            v[k][lane] = (float)grid_byte(scene->grid[pick[k]], GRID_VAR, i + lane);
     lanes_sort(v, n);
     for (size_t lane = 0; lane < SCENE_LANES; lane++)
         scene->texture[i + lane] = grid_values()[(size_t)v[n / 2][lane]];

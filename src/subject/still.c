@@ -171,7 +171,7 @@ static void change_of_lanes(const struct scene *scene, const size_t *pick, size_
     const float *value = grid_values();
     for (size_t k = 0; k < n; k++)
         for (size_t lane = 0; lane < SCENE_LANES; lane++)
-            v[k][lane] = (float)scene->grid[pick[k]]->plane[GRID_G2][i + lane];
+            v[k][lane] = (float)grid_byte(scene->grid[pick[k]], GRID_G2, i + lane);
     lanes_sort(v, n);
     for (size_t lane = 0; lane < SCENE_LANES; lane++) {
         float p10 = fine_texture(noise, value[(size_t)v[n / 10][lane]]),

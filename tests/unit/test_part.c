@@ -223,6 +223,35 @@ static void film_close(struct film *f)
     free(f);
 }
 
+/* What is read where it lies equals the copy, byte for byte. */
+START_TEST(filling_without_copies_is_the_same)
+{
+    struct err err = ERR_INIT;
+    static struct grid thin[FRAMES];
+    struct film *f = film_open(around_subject, NULL);
+    ck_assert_msg(grids_fill(&f->in, f->filled, f->grid, &err), "%s", err.message);
+    struct grids_filled *filled = grids_fill_thin(&f->in, thin, &err);
+    ck_assert_msg(filled != NULL, "%s", err.message);
+    size_t parts = 0;
+    for (int t = 0; t < FRAMES; t++) {
+        const struct grid *a = &f->grid[t], *b = &thin[t];
+        if (f->part_at[t] == NULL)
+            continue;
+        parts++;
+        ck_assert_uint_eq(a->cols, b->cols);
+        ck_assert_uint_eq(a->rows, b->rows);
+        for (size_t i = 0; i < (size_t)a->cols * a->rows; i++) {
+            ck_assert_uint_eq(a->luma[i], b->luma[i]);
+            for (int p = 0; p < GRID_PLANES; p++)
+                ck_assert_uint_eq(grid_byte(a, (enum grid_plane)p, i), grid_byte(b, (enum grid_plane)p, i));
+        }
+    }
+    ck_assert_uint_gt(parts, 0);
+    grids_filled_free(filled);
+    film_close(f);
+}
+END_TEST
+
 START_TEST(filled_frames_show_the_scene_and_its_noise)
 {
     struct err err = ERR_INIT;
