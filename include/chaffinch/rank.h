@@ -85,8 +85,8 @@ struct rank_item {
         h_px;       /* subject box, stored (unrotated) full-size px of the measured picture */
     uint32_t flags; /* enum rank_flag */
     double score;   /* ordered within the pass, higher is sharper */
-    double blur_px; /* Gaussian-equivalent radius (sigma), full-size px; geometric posterior mean. NaN = not
-                       known */
+    double blur_px; /* of the head end where that decides. Gaussian-equivalent radius (sigma), full-size px;
+                       geometric posterior mean. NaN = not known */
     double blur_low_px, blur_high_px; /* one standard error either way */
     double p_sharp;                   /* posterior probability that blur < 2.2 px */
     double laplacian_variance,
@@ -104,7 +104,12 @@ struct rank_scores {
     struct rank_item *item; /* by frame, then pass */
     size_t n;
 };
-/* False with ERR_NOMEM. On success the caller owns *scores (rank_scores_release). Frames without a subject
+/* The head end, the leading part of the body along its way, decides in passes of whole, flying subjects that
+ * move by a quarter of their length in six frames, where it clearly goes through the plane of focus at
+ * another time than the rest: then score and blur of the pass are those of the head end, and RANK_HEAD_BLUR
+ * is set.
+ *
+ * False with ERR_NOMEM. On success the caller owns *scores (rank_scores_release). Frames without a subject
  * have no item. */
 bool rank_score(const struct subject_input *input, const struct subject_burst *found,
                 struct rank_scores *scores, struct err *err);
@@ -163,9 +168,10 @@ struct rank_burst {
  * at-rest. Where nothing of their pass that flies is kept, those that are probably sharp are left to a
  * person. A subject that rests in every frame in which it was found, while another flies, is a portrait: of
  * each attitude that no kept frame shows the sharpest frame is left to a person (none, sharp-set), the
- * others are near twins. Frames of which perhaps only a piece was found do not compete either: left to a person or, where
- * even the piece is outside of the sharp set, rejected as soft. Frames without an item: no-subject where
- * something crosses (SUBJECT_MOVING), else not-sure. A burst of fewer than 5 frames: none, too-few.
+ * others are near twins. Frames of which perhaps only a piece was found do not compete either: left to a
+ * person or, where even the piece is outside of the sharp set, rejected as soft. Frames without an item:
+ * no-subject where something crosses (SUBJECT_MOVING), else not-sure. A burst of fewer than 5 frames: none,
+ * too-few.
  */
 bool rank_choose(const struct rank_burst *burst, const struct rank_item *item, size_t n_items,
                  struct rank_frame *frame, size_t n_frames, const struct rank_options *options,

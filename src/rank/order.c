@@ -82,6 +82,20 @@ static double among_neighbours(const struct rank_scores *scores, const double *v
     return weight > 0 ? sum / weight : value[i];
 }
 
+static double score_among_neighbours(const struct rank_scores *scores, size_t i)
+{
+    double sum = 0, weight = 0;
+    for (size_t j = 0; j < scores->n; j++) {
+        double apart = (double)(scores->item[j].time_ns - scores->item[i].time_ns) / WIDTH_NS;
+        double w = scores->item[j].pass == scores->item[i].pass && fabs(apart) <= 3 && j != i
+                       ? exp(-0.5 * apart * apart)
+                       : 0;
+        weight += w;
+        sum += w * scores->item[j].score;
+    }
+    return weight > 0 ? sum / weight : scores->item[i].score;
+}
+
 /* Median deviation of the frames of a pass from their neighbours. */
 static double usual_deviation(const struct rank_scores *scores, const double *off, uint32_t pass,
                               double *scratch)
@@ -111,6 +125,12 @@ void order_smooth(const struct rank_scores *scores, double *value, double *scrat
         double keep = off[i] * off[i] / (off[i] * off[i] + usual * usual + 1e-12);
         value[i] = mean[i] + keep * (value[i] - mean[i]);
     }
+}
+
+void order_own(const struct rank_scores *scores, double *own)
+{
+    for (size_t i = 0; i < scores->n; i++)
+        own[i] = scores->item[i].score - score_among_neighbours(scores, i);
 }
 
 bool order_scores(const struct subject_burst *found, const struct sums *sums, struct rank_scores *scores,

@@ -96,14 +96,14 @@ static void look_again(const struct job *job, const struct grid *grid, const str
     }
 }
 
-/* How far the subject moves across the picture while the shutter is open. */
-static double line_px(const struct job *job, const struct grid *grid, const struct subject_region *region)
+double line_px(const struct subject_input *input, const struct grid *grid,
+               const struct subject_region *region)
 {
     double cells_s = hypot((double)region->velocity_col_s, (double)region->velocity_row_s);
-    return cells_s * grid->cell_px * job->input->exposure_s;
+    return cells_s * grid->cell_px * input->exposure_s;
 }
 
-static void set_blur(struct rank_item *item, const struct blur *blur)
+void set_blur(struct rank_item *item, const struct blur *blur)
 {
     item->blur_px = item->blur_low_px = item->blur_high_px = NAN;
     item->p_sharp = blur->p_sharp;
@@ -181,7 +181,7 @@ static void score_region(const struct job *job, size_t t, const struct subject_r
         look_again(job, grid, region, core, sums, &blur);
     set_measures(item, sums, &blur);
     /* Speed varies less within a pass than it can be measured: it says how sharp, not which is sharper. */
-    blur_add_line(&blur, line_px(job, grid, region));
+    blur_add_line(&blur, line_px(job->input, grid, region));
     set_blur(item, &blur);
     bool moving = job->found->mode == SUBJECT_MOVING;
     item->flags |= region->touches_border ? RANK_F_CUT : 0;
@@ -258,7 +258,8 @@ bool rank_score(const struct subject_input *input, const struct subject_burst *f
     }
     done = done && order_scores(found, job.sums, &made, err) && light_settle(&made, err);
     if (done && found->mode == SUBJECT_MOVING)
-        done = flag_hidden(found, job.clear, &made, err);
+        done = flag_hidden(found, job.clear, &made, err) &&
+               head_settle(input, found, &job.noise, job.unit2, &made, err);
     job_release(&job);
     if (done)
         *scores = made;

@@ -45,6 +45,12 @@ void blur_estimate(const struct sums *sums, struct blur *out);
    L^2 / 24 (L^2 / 12 along it: the variance of a uniform distribution). */
 void blur_add_line(struct blur *blur, double line_px);
 
+/* How far the subject moves across the picture while the shutter is open, px. */
+double line_px(const struct subject_input *input, const struct grid *grid,
+               const struct subject_region *region);
+/* Makes it the blur of the item; sets RANK_F_NO_BLUR where it is not known. */
+void set_blur(struct rank_item *item, const struct blur *blur);
+
 /* Drops the outermost cells and the doubtful ones where enough remain; returns the number of cells left.
    `out` has cols * rows bytes. */
 size_t mask_core(const uint8_t *mask, uint32_t cols, uint32_t rows, double least, uint8_t *out);
@@ -77,6 +83,14 @@ bool order_scores(const struct subject_burst *found, const struct sums *sums, st
                   struct err *err);
 /* Lets neighbours in time steady one value per item; scratch has room for 3 n. */
 void order_smooth(const struct rank_scores *scores, double *value, double *scratch);
+
+/* What each score has of its own against its neighbours in time; own has room for n. */
+void order_own(const struct rank_scores *scores, double *own);
+
+/* Orders passes by the head end of their subject where that clearly goes through the plane of focus at
+   another time than the rest, and sets RANK_HEAD_BLUR there. False with ERR_NOMEM. */
+bool head_settle(const struct subject_input *input, const struct subject_burst *found,
+                 const struct noise *noise, double unit2, struct rank_scores *scores, struct err *err);
 
 double median_of(double *v, size_t n); /* reorders; 0 for none */
 double quantile_of(double *v, size_t n, double part);

@@ -55,7 +55,8 @@ void explain_parts(struct str *out, const struct catalogue_item *item)
     text_append_number(out, part[RANK_NORMAL_WEIGHT], 2);
     str_append(out, ".\n");
     if (isfinite(part[RANK_HEAD_BLUR])) {
-        str_append(out, "The head end, the leading 40 %, decides: its blur is ");
+        str_append(out,
+                   "The head end decides, since it is sharp at another time than the rest: its blur is ");
         text_append_number(out, part[RANK_HEAD_BLUR], 2);
         str_append(out, " px.\n");
     }

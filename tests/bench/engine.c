@@ -42,9 +42,9 @@ static void print_detail(const struct bench_burst *b, const struct subject_burst
         for (size_t i = 0; i < v->items; i++) {
             const struct rank_item *m = &v->item[i];
             if (m->frame == t)
-                printf(" {%u score %.2f blur %.2f (%.2f-%.2f) P %.2f flags %x %u,%u %ux%u}", m->pass,
-                       m->score, m->blur_px, m->blur_low_px, m->blur_high_px, m->p_sharp, m->flags, m->x_px,
-                       m->y_px, m->w_px, m->h_px);
+                printf(" {%u score %.2f %sblur %.2f (%.2f-%.2f) P %.2f flags %x %u,%u %ux%u}", m->pass,
+                       m->score, isfinite(m->part[RANK_HEAD_BLUR]) ? "head " : "", m->blur_px, m->blur_low_px,
+                       m->blur_high_px, m->p_sharp, m->flags, m->x_px, m->y_px, m->w_px, m->h_px);
         }
         printf(" %s %s %u\n", rank_proposal_token(v->frame[t].proposal),
                rank_reason_token(v->frame[t].reason), v->frame[t].rank);
