@@ -364,8 +364,10 @@ int main(void)
 {
     Suite *suite = suite_create("part");
     TCase *tc = tcase_create("part");
+    tcase_set_timeout(tc, 60);
     tcase_add_test(tc, cells_of_a_part_equal_those_of_the_whole);
     tcase_add_test(tc, damaged_parts_are_refused);
+    tcase_add_test(tc, filling_without_copies_is_the_same);
     tcase_add_test(tc, filled_frames_show_the_scene_and_its_noise);
     tcase_add_test(tc, a_subject_at_the_edge_of_its_part_is_told);
     tcase_add_test(tc, parts_grow_where_they_are_touched_and_stay_in_the_frame);
