@@ -236,7 +236,7 @@ COVERAGE_CLI := apply bad_input copy deleted safety two_cards hand_on catalogue_
 # failing memory wants the program to live: only the figures count here, whether the tests pass is said by `make check`.
 coverage: ## line and branch coverage of what must not lose anything: apply, card, catalogue (COVERAGE_LIST=1: what was not run)
 	@find .build/coverage -name '*.gcda' -delete 2>/dev/null || true
-	@$(MAKE) FLAVOUR=coverage CPPFLAGS=-DCHAFFINCH_SANITIZED OPT="-O0 --coverage" UNIT_SRC="$(COVERAGE_UNIT)" unit all cardgen crash fuzz-replay
+	@$(MAKE) FLAVOUR=coverage CPPFLAGS=-DCHAFFINCH_SANITIZED OPT="-O0 --coverage" UNIT_SRC="$(COVERAGE_UNIT)" unit all cardgen .build/coverage/crash/kill_apply fuzz-replay
 	@scripts/run-cli .build/coverage $(COVERAGE_CLI)
 	@$(MAKE) FLAVOUR=coverage CPPFLAGS=-DCHAFFINCH_SANITIZED OPT="-O0 --coverage" coverage-torture
 	@scripts/coverage .build/coverage apply card catalogue

@@ -534,7 +534,7 @@ bool journal_read(const struct root *root, uint32_t number, struct run *run, str
     struct err trouble = ERR_INIT;
     log_name(name, number, "log");
     bool ok = textlog_read(root, name, visit_record, &reader, NULL, &trouble);
-    if (ok && !reader.planned)
+    if (ok && (!reader.planned || run->number != number))
         ok = err_set(&trouble, ERR_DAMAGED, "the plan is not whole");
     if (ok)
         return true;
