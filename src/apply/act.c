@@ -296,7 +296,7 @@ static bool sync_above(const struct act *act, const struct run_folder *folder, s
         char *slash = strrchr(path, '/');
         *(slash != NULL ? slash : path) = '\0';
         int fd = files_open_folder(act->fs, act->run->places[folder->place].fd, path, false, err);
-        ok = fd >= 0 && files_sync(act->fs, fd, path, err);
+        ok = fd >= 0 && files_sync(act->fs, fd, run_folder_shown(act->run, folder->place, path), err);
         files_drop(act->fs, fd);
     }
     free(path);
@@ -322,7 +322,8 @@ static bool sync_folders(struct act *act, struct err *err)
             if (folder->fd < 0 || is_source(act->run, i) != (sources == 1))
                 continue;
             if (folder->dirty)
-                ok = files_sync(act->fs, folder->fd, folder->path, ok ? err : NULL) &&
+                ok = files_sync(act->fs, folder->fd, run_folder_shown(act->run, folder->place, folder->path),
+                                ok ? err : NULL) &&
                      sync_above(act, folder, ok ? err : NULL) && ok;
             folder->dirty = false;
             files_drop(act->fs, folder->fd);

@@ -26,7 +26,7 @@ static bool look_at_folder(const struct run *run, const struct files *fs, uint32
         return true;
     bool ok = fd >= 0;
     if (ok && fs->fstat(fs->context, fd, &st) != 0)
-        ok = err_sys(&trouble, "look at", path);
+        ok = err_sys(&trouble, "look at", run_folder_shown(run, place, path));
     files_drop(fs, fd);
     if (ok)
         *mtime_ns = files_time_ns(&st.st_mtim);
@@ -184,9 +184,10 @@ static bool set_time(struct act *act, const struct run_folder *folder, int fd, s
         times[1].tv_nsec += 1000000000;
         times[1].tv_sec--;
     }
+    const char *shown = run_folder_shown(act->run, folder->place, folder->path);
     return act->fs->futimens(act->fs->context, fd, times) == 0
-               ? files_sync(act->fs, fd, folder->path, err)
-               : err_sys(err, "set the time of the folder", folder->path);
+               ? files_sync(act->fs, fd, shown, err)
+               : err_sys(err, "set the time of the folder", shown);
 }
 
 /* What cannot be read now stops the run here: an undo needs the time to tell whether somebody else changed
@@ -200,7 +201,8 @@ static bool finish_folder(struct act *act, struct run_folder *folder, struct err
     if (fd < 0 && trouble.code == ERR_NOT_FOUND)
         return true;
     bool ok = fd >= 0 && (!folder->restores || set_time(act, folder, fd, &trouble)) &&
-              (act->fs->fstat(act->fs->context, fd, &st) == 0 || err_sys(&trouble, "look at", folder->path));
+              (act->fs->fstat(act->fs->context, fd, &st) == 0 ||
+               err_sys(&trouble, "look at", run_folder_shown(act->run, folder->place, folder->path)));
     files_drop(act->fs, fd);
     folder->has_after = ok;
     if (ok)

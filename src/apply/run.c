@@ -72,6 +72,11 @@ uint32_t run_add_place(struct run *run, const char *path, struct err *err)
     return (uint32_t)run->n_places++;
 }
 
+const char *run_folder_shown(const struct run *run, uint32_t place, const char *path)
+{
+    return *path != '\0' ? path : run->places[place].path;
+}
+
 uint32_t run_find_folder(const struct run *run, uint32_t place, const char *path)
 {
     /* From the end: neighbouring frames share folders. */

@@ -119,6 +119,8 @@ const char *run_keep(struct run *run, const char *text, struct err *err);
 uint32_t run_add_place(struct run *run, const char *path, struct err *err);
 uint32_t run_add_folder(struct run *run, uint32_t place, const char *path, struct err *err);
 uint32_t run_find_folder(const struct run *run, uint32_t place, const char *path); /* RUN_NONE if none */
+/* What messages call it: the top of a place has no path of its own. */
+const char *run_folder_shown(const struct run *run, uint32_t place, const char *path);
 struct run_frame *run_add_frame(struct run *run, const char *label, struct err *err);
 /* To the last frame. Names are copied. */
 bool run_add_file(struct run *run, const struct run_file *file, struct err *err);
