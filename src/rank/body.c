@@ -184,6 +184,67 @@ float body_place(const struct body *body, size_t k, uint32_t c, uint32_t r)
     return body->along[at(body, k, c, r)];
 }
 
+float body_cover(const struct body *body, size_t k)
+{
+    const struct subject_region *region = region_of(body, k);
+    size_t covered = 0;
+    for (uint32_t r = 0; r < region->rows; r++)
+        for (uint32_t c = 0; c < region->cols; c++)
+            covered += region->mask[(size_t)r * region->cols + c] && body_place(body, k, c, r) >= 0;
+    return body->cells > 0 ? (float)covered / (float)body->cells : 1.0f;
+}
+
+/* Whole, flying outlines of a pass, and their way. */
+static bool gather(const struct subject_input *input, const struct subject_burst *found, uint32_t pass,
+                   struct body *body, struct err *err)
+{
+    size_t item = 0;
+    body->member = calloc(found->n + 1, sizeof *body->member);
+    if (body->member == NULL)
+        return err_nomem(err);
+    for (size_t t = 0; t < found->n; t++) {
+        bool taken = false;
+        for (size_t k = 0; input->grid[t] != NULL && k < found->frame[t].n_regions; k++, item++) {
+            const struct subject_region *region = &found->frame[t].region[k];
+            if (taken || region->pass != pass || region->touches_border || !region->flying)
+                continue;
+            taken = true;
+            body->member[body->n++] = (struct body_member){.region = region, .item = item};
+            body->way_col += region->velocity_col_s;
+            body->way_row += region->velocity_row_s;
+        }
+    }
+    float speed = hypotf(body->way_col, body->way_row);
+    if (!(speed > 0) || body->n < BODY_FEWEST) {
+        body->n = 0;
+        return true;
+    }
+    body->way_col /= speed;
+    body->way_row /= speed;
+    return body_find(body, err);
+}
+
+bool bodies_find(const struct subject_input *input, const struct subject_burst *found, struct body **bodies,
+                 struct err *err)
+{
+    struct body *made = calloc(found->n_passes + 1, sizeof *made);
+    bool done = made != NULL ? true : err_nomem(err);
+    for (uint32_t pass = 1; done && pass <= found->n_passes; pass++)
+        done = gather(input, found, pass, &made[pass - 1], err);
+    if (done)
+        *bodies = made;
+    else
+        bodies_release(made, found->n_passes);
+    return done;
+}
+
+void bodies_release(struct body *bodies, size_t n)
+{
+    for (size_t i = 0; bodies != NULL && i < n; i++)
+        body_release(&bodies[i]);
+    free(bodies);
+}
+
 void body_release(struct body *body)
 {
     free(body->member);

@@ -13,7 +13,7 @@
 #include <math.h>
 #include <stdlib.h>
 
-enum { PARTS = 4, RATES = 6, LEASTS = 3, LAGS = 15, SLICES = 5, FEWEST = 8, LONGEST_LAG = 14 };
+enum { PARTS = 4, RATES = 6, LEASTS = 3, LAGS = 15, SLICES = 5, LONGEST_LAG = 14 };
 /* Fifths of the body that are read. The fourth is left out: wings beat across it. */
 static const int part_slice[PARTS] = {0, 1, 2, 4};
 static const double part_along[PARTS] = {-1, -0.5, 0, 1}; /* in lags of the head end */
@@ -42,7 +42,7 @@ struct pass_job {
     const struct noise *noise;
     const struct rank_scores *scores;
     double unit2;
-    struct body body;
+    const struct body *body;
     struct series part[PARTS]; /* how sharp: fine energies against coarse ones */
     struct series head;        /* ln blur of the head end */
     double head_error;         /* sum over the readings: what plumage leaves unknown of each */
@@ -107,14 +107,14 @@ static double log_of(const struct sums *sums, int energy)
 /* Reads one part of one frame into its series. */
 static void read_part(struct pass_job *job, size_t k, int part, uint8_t *mask)
 {
-    const struct body_member *m = &job->body.member[k];
+    const struct body_member *m = &job->body->member[k];
     const struct subject_region *region = m->region;
     const struct rank_item *item = &job->scores->item[m->item];
     struct sums sums;
     for (uint32_t r = 0; r < region->rows; r++)
         for (uint32_t c = 0; c < region->cols; c++) {
             size_t i = (size_t)r * region->cols + c;
-            float along = region->mask[i] ? body_place(&job->body, k, c, r) : -1;
+            float along = region->mask[i] ? body_place(job->body, k, c, r) : -1;
             mask[i] = along >= 0 && (int)(along * SLICES) == part_slice[part];
         }
     sums_over(job->input->grid[item->frame], job->noise, mask, region->col, region->row, region->cols,
@@ -137,9 +137,9 @@ static void read_part(struct pass_job *job, size_t k, int part, uint8_t *mask)
 
 static bool read_parts(struct pass_job *job, struct err *err)
 {
-    size_t n = job->body.n, largest = 0;
+    size_t n = job->body->n, largest = 0;
     for (size_t k = 0; k < n; k++) {
-        size_t cells = (size_t)job->body.member[k].region->cols * job->body.member[k].region->rows;
+        size_t cells = (size_t)job->body->member[k].region->cols * job->body->member[k].region->rows;
         largest = cells > largest ? cells : largest;
     }
     uint8_t *mask = malloc(largest + 1);
@@ -153,7 +153,7 @@ static bool read_parts(struct pass_job *job, struct err *err)
         job->part[part].at = job->room + (size_t)part * n;
     job->head.at = job->room + PARTS * n;
     for (size_t k = 0; k < n; k++)
-        if (!(job->scores->item[job->body.member[k].item].flags & RANK_F_HIDDEN))
+        if (!(job->scores->item[job->body->member[k].item].flags & RANK_F_HIDDEN))
             for (int part = 0; part < PARTS; part++)
                 read_part(job, k, part, mask);
     free(mask);
@@ -231,20 +231,20 @@ static struct curve head_curve(const struct pass_job *job)
  * six. */
 static bool moves_enough(struct pass_job *job)
 {
-    size_t n = job->body.n;
+    size_t n = job->body->n;
     double *v = job->scratch;
     for (size_t k = 0; k + 1 < n; k++)
-        v[k] = (double)(job->scores->item[job->body.member[k + 1].item].time_ns -
-                        job->scores->item[job->body.member[k].item].time_ns);
+        v[k] = (double)(job->scores->item[job->body->member[k + 1].item].time_ns -
+                        job->scores->item[job->body->member[k].item].time_ns);
     job->frame_s = median_of(v, n - 1) * 1e-9;
-    job->first_s = (double)job->scores->item[job->body.member[0].item].time_ns * 1e-9;
-    job->last_s = (double)job->scores->item[job->body.member[n - 1].item].time_ns * 1e-9;
+    job->first_s = (double)job->scores->item[job->body->member[0].item].time_ns * 1e-9;
+    job->last_s = (double)job->scores->item[job->body->member[n - 1].item].time_ns * 1e-9;
     for (size_t k = 0; k < n; k++)
-        v[k] = hypot((double)job->body.member[k].region->velocity_col_s,
-                     (double)job->body.member[k].region->velocity_row_s);
+        v[k] = hypot((double)job->body->member[k].region->velocity_col_s,
+                     (double)job->body->member[k].region->velocity_row_s);
     double way = 6 * job->frame_s * median_of(v, n);
     return job->frame_s > 1e-4 && job->last_s - job->first_s < 400 * job->frame_s &&
-           way >= MOVES * (double)job->body.length;
+           way >= MOVES * (double)job->body->length;
 }
 
 /* The head end's blur stands for the subject. A frame that is softer than its pass as a whole, as after a
@@ -281,47 +281,18 @@ static void order_by_head(const struct pass_job *job, const struct curve *curve,
 
 static void job_release(struct pass_job *job)
 {
-    body_release(&job->body);
     free(job->room);
     free(job->scratch);
     free(job->fit);
 }
 
-/* Members of the pass: whole and flying. */
-static bool gather(struct pass_job *job, const struct subject_burst *found, uint32_t pass, struct err *err)
-{
-    size_t item = 0;
-    job->body.member = calloc(job->scores->n + 1, sizeof *job->body.member);
-    if (job->body.member == NULL)
-        return err_nomem(err);
-    for (size_t t = 0; t < found->n; t++)
-        for (size_t k = 0; job->input->grid[t] != NULL && k < found->frame[t].n_regions; k++, item++) {
-            const struct subject_region *region = &found->frame[t].region[k];
-            if (region->pass != pass || region->touches_border || !region->flying)
-                continue;
-            job->body.member[job->body.n++] = (struct body_member){.region = region, .item = item};
-            job->body.way_col += region->velocity_col_s;
-            job->body.way_row += region->velocity_row_s;
-        }
-    float speed = hypotf(job->body.way_col, job->body.way_row);
-    if (speed > 0) {
-        job->body.way_col /= speed;
-        job->body.way_row /= speed;
-    } else
-        job->body.n = 0;
-    return true;
-}
-
 /* Sets *decides and the curve of the head end. */
-static bool judge_pass(struct pass_job *job, const struct subject_burst *found, uint32_t pass, bool *decides,
-                       struct curve *curve, struct err *err)
+static bool judge_pass(struct pass_job *job, bool *decides, struct curve *curve, struct err *err)
 {
     *decides = false;
-    if (!gather(job, found, pass, err))
-        return false;
-    if (job->body.n < FEWEST)
+    if (job->body->cells == 0)
         return true;
-    if (!body_find(&job->body, err) || !read_parts(job, err))
+    if (!read_parts(job, err))
         return false;
     bool enough = moves_enough(job) && weigh(&job->head, job->scratch);
     for (int part = 0; part < PARTS; part++)
@@ -337,17 +308,19 @@ static bool judge_pass(struct pass_job *job, const struct subject_burst *found, 
 }
 
 bool head_settle(const struct subject_input *input, const struct subject_burst *found,
-                 const struct noise *noise, double unit2, struct rank_scores *scores, struct err *err)
+                 const struct body *bodies, const struct noise *noise, double unit2,
+                 struct rank_scores *scores, struct err *err)
 {
     double *own = malloc((scores->n + 1) * sizeof *own);
     bool done = own != NULL ? true : err_nomem(err);
     if (done)
         order_own(scores, own);
     for (uint32_t pass = 1; done && pass <= found->n_passes; pass++) {
-        struct pass_job job = {.input = input, .noise = noise, .scores = scores, .unit2 = unit2};
+        struct pass_job job = {
+            .input = input, .noise = noise, .scores = scores, .unit2 = unit2, .body = &bodies[pass - 1]};
         struct curve curve = {0};
         bool decides = false;
-        done = judge_pass(&job, found, pass, &decides, &curve, err);
+        done = judge_pass(&job, &decides, &curve, err);
         if (done && decides)
             order_by_head(&job, &curve, pass, found, scores, own);
         job_release(&job);

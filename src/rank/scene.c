@@ -5,6 +5,7 @@
 #include <stdlib.h>
 
 enum { SAMPLE = 15 };
+static const double WHOLE = 0.85; /* share of the body that makes a small outline a pose, not a piece */
 static const double VEILED = 0.4; /* clear share below which most of the subject is behind something */
 
 static uint8_t median_byte(uint8_t *v, size_t n)
@@ -117,10 +118,12 @@ static bool small_for_pass(const struct rank_item *item, const struct usual *usu
 /* Less of the outline than the rest of the pass, or the frames within six of it, lead to expect: what was
    found may be a piece that happens to be sharp. */
 static bool is_piece(const struct rank_scores *scores, size_t which, const struct usual *usual, bool by_size,
-                     double *scratch)
+                     double cover, double *scratch)
 {
     const struct rank_item *item = &scores->item[which];
     size_t n = 0;
+    if (cover >= WHOLE)
+        return false;
     if (by_size &&
         (item->area_cells < 0.6 * usual->area ||
          (item->area_cells < 0.75 * usual->area && length_px(item, usual->level) < 0.8 * usual->length_px)))
@@ -134,8 +137,8 @@ static bool is_piece(const struct rank_scores *scores, size_t which, const struc
     return n >= 3 && item->area_cells < 0.6 * median_of(scratch, n);
 }
 
-static void flag_pass(struct rank_scores *scores, const double *clear, uint32_t pass, double *scratch,
-                      bool steady)
+static void flag_pass(struct rank_scores *scores, const double *clear, const double *cover, uint32_t pass,
+                      double *scratch, bool steady)
 {
     struct usual usual = usual_size(scores, pass, scratch);
     size_t small = 0, veiled = 0;
@@ -157,13 +160,13 @@ static void flag_pass(struct rank_scores *scores, const double *clear, uint32_t 
          */
         if (by_size && small_for_pass(item, &usual))
             item->flags |= RANK_F_HIDDEN;
-        else if ((by_doubt && clear[i] < VEILED) || is_piece(scores, i, &usual, by_size, scratch))
+        else if ((by_doubt && clear[i] < VEILED) || is_piece(scores, i, &usual, by_size, cover[i], scratch))
             item->flags |= RANK_F_PIECE;
     }
 }
 
-bool flag_hidden(const struct subject_burst *found, const double *clear, struct rank_scores *scores,
-                 struct err *err)
+bool flag_hidden(const struct subject_burst *found, const double *clear, const double *cover,
+                 struct rank_scores *scores, struct err *err)
 {
     double *scratch = malloc((scores->n + 1) * sizeof *scratch);
     if (scratch == NULL)
@@ -172,7 +175,7 @@ bool flag_hidden(const struct subject_burst *found, const double *clear, struct 
     for (size_t t = 0; t < found->n; t++)
         steady = steady && hypotf(found->frame[t].shift_col, found->frame[t].shift_row) < 12.0f;
     for (uint32_t pass = 1; pass <= found->n_passes; pass++)
-        flag_pass(scores, clear, pass, scratch, steady);
+        flag_pass(scores, clear, cover, pass, scratch, steady);
     free(scratch);
     return true;
 }

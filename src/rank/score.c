@@ -3,7 +3,7 @@
  *
  * Here are the measures of each frame by itself; order.c makes the score of them, which needs the burst.
  */
-#include "score.h"
+#include "head.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -234,6 +234,25 @@ static void job_release(struct job *job)
     free(job->fixed);
 }
 
+/* What needs the body of a pass: hidden ones and pieces, and the head end. */
+static bool judge_bodies(const struct job *job, struct rank_scores *scores, struct err *err)
+{
+    const struct subject_burst *found = job->found;
+    struct body *bodies = NULL;
+    double *cover = malloc((scores->n + 1) * sizeof *cover);
+    bool done = cover != NULL ? bodies_find(job->input, found, &bodies, err) : err_nomem(err);
+    for (size_t i = 0; done && i < scores->n; i++)
+        cover[i] = 0; /* not known */
+    for (uint32_t pass = 0; done && pass < found->n_passes; pass++)
+        for (size_t k = 0; bodies[pass].cells > 0 && k < bodies[pass].n; k++)
+            cover[bodies[pass].member[k].item] = (double)body_cover(&bodies[pass], k);
+    done = done && flag_hidden(found, job->clear, cover, scores, err) &&
+           head_settle(job->input, found, bodies, &job->noise, job->unit2, scores, err);
+    bodies_release(bodies, found->n_passes);
+    free(cover);
+    return done;
+}
+
 bool rank_score(const struct subject_input *input, const struct subject_burst *found,
                 struct rank_scores *scores, struct err *err)
 {
@@ -258,8 +277,7 @@ bool rank_score(const struct subject_input *input, const struct subject_burst *f
     }
     done = done && order_scores(found, job.sums, &made, err) && light_settle(&made, err);
     if (done && found->mode == SUBJECT_MOVING)
-        done = flag_hidden(found, job.clear, &made, err) &&
-               head_settle(input, found, &job.noise, job.unit2, &made, err);
+        done = judge_bodies(&job, &made, err);
     job_release(&job);
     if (done)
         *scores = made;

@@ -72,10 +72,10 @@ bool sharp_scene(const struct subject_input *input, const struct subject_burst *
 /* Share of the inner cells of a region that are SUBJECT_CLEAR. */
 double clear_share(const struct subject_region *region);
 /* Sets RANK_F_HIDDEN where the visible area and length fall well below what the subject shows elsewhere, and
-   RANK_F_PIECE where the area alone does, or where most of it is doubtful; clear[i] is the share for item i.
-   False with ERR_NOMEM. */
-bool flag_hidden(const struct subject_burst *found, const double *clear, struct rank_scores *scores,
-                 struct err *err);
+   RANK_F_PIECE where the area alone does, or where most of it is doubtful; clear[i] is the share for item i,
+   cover[i] how much of the body its outline covers. False with ERR_NOMEM. */
+bool flag_hidden(const struct subject_burst *found, const double *clear, const double *cover,
+                 struct rank_scores *scores, struct err *err);
 
 /* Makes the scores of the burst comparable: item->score comes in as less ln blur and goes out as what orders
    the frames. sums[i] is of item i. False with ERR_NOMEM. */
@@ -86,11 +86,6 @@ void order_smooth(const struct rank_scores *scores, double *value, double *scrat
 
 /* What each score has of its own against its neighbours in time; own has room for n. */
 void order_own(const struct rank_scores *scores, double *own);
-
-/* Orders passes by the head end of their subject where that clearly goes through the plane of focus at
-   another time than the rest, and sets RANK_HEAD_BLUR there. False with ERR_NOMEM. */
-bool head_settle(const struct subject_input *input, const struct subject_burst *found,
-                 const struct noise *noise, double unit2, struct rank_scores *scores, struct err *err);
 
 double median_of(double *v, size_t n); /* reorders; 0 for none */
 double quantile_of(double *v, size_t n, double part);

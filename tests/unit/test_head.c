@@ -111,7 +111,10 @@ static void settle(void)
 {
     struct subject_input input = {.grid = view, .time_ns = when, .n = FRAMES};
     struct err err = ERR_INIT;
-    ck_assert(head_settle(&input, &found, &noise, 0.4, &scores, &err));
+    struct body *bodies;
+    ck_assert(bodies_find(&input, &found, &bodies, &err));
+    ck_assert(head_settle(&input, &found, bodies, &noise, 0.4, &scores, &err));
+    bodies_release(bodies, found.n_passes);
 }
 
 static int top(void)
@@ -141,6 +144,49 @@ START_TEST(the_body_is_what_outlines_share)
                  body_place(&body, k, 10, 12) < 0;
     ck_assert_uint_eq(right, FRAMES);
     body_release(&body);
+}
+END_TEST
+
+/* Folded wings leave the body whole; a post before a third of it does not. */
+START_TEST(cover_tells_a_pose_from_a_piece)
+{
+    struct subject_input input = {.grid = view, .time_ns = when, .n = FRAMES};
+    struct body *bodies;
+    struct err err = ERR_INIT;
+    fly(0);
+    for (int r = 0; r < BOX_R; r++)
+        for (int c = 0; c < BOX_C; c++) {
+            if (r < 5 || r >= 10)
+                mask[4][r * BOX_C + c] = 0;
+            if (c >= 13)
+                mask[8][r * BOX_C + c] = 0;
+        }
+    ck_assert(bodies_find(&input, &found, &bodies, &err));
+    ck_assert_float_eq_tol(body_cover(&bodies[0], 4), 1, 0.01f);
+    ck_assert_float_lt(body_cover(&bodies[0], 8), 0.75f);
+    bodies_release(bodies, found.n_passes);
+}
+END_TEST
+
+/* A small outline may be a piece, unless it has the whole body. */
+START_TEST(a_small_pose_competes)
+{
+    double clear[FRAMES], cover[FRAMES];
+    struct err err = ERR_INIT;
+    fly(0);
+    for (int t = 0; t < FRAMES; t++) {
+        item[t].area_cells = 200;
+        item[t].w_px = 160;
+        item[t].h_px = 80;
+        item[t].x_px = (uint32_t)(40 * t);
+        clear[t] = 1;
+        cover[t] = 0.95;
+    }
+    item[4].area_cells = item[9].area_cells = 110;
+    cover[9] = 0.6;
+    ck_assert(flag_hidden(&found, clear, cover, &scores, &err));
+    ck_assert_uint_eq(item[4].flags, 0);
+    ck_assert_uint_eq(item[9].flags, RANK_F_PIECE);
 }
 END_TEST
 
@@ -205,6 +251,8 @@ int main(void)
     Suite *suite = suite_create("head");
     TCase *cases = tcase_create("head");
     tcase_add_test(cases, the_body_is_what_outlines_share);
+    tcase_add_test(cases, cover_tells_a_pose_from_a_piece);
+    tcase_add_test(cases, a_small_pose_competes);
     tcase_add_loop_test(cases, the_head_end_decides, 0, 2);
     tcase_add_test(cases, else_the_whole_decides);
     tcase_add_test(cases, what_rests_has_no_head_end);
