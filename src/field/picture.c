@@ -116,7 +116,8 @@ static double enlargement(const struct field_setup *s, double before, double beh
 {
     double most = ZONE_WIDTH / (before + behind), half = fmax(before, behind);
     double fits = PATH_ROOM * tan(angle_of(s)) / half;
-    return fabs(cos(angle_of(s))) < 1e-9 ? most : fmin(most, fmax(fits, LEAST_HALF / half));
+    bool bound = fabs(cos(angle_of(s))) > 1e-9 && s->angle_deg > 0; /* not head-on, not within the plane */
+    return bound ? fmin(most, fmax(fits, LEAST_HALF / half)) : most;
 }
 
 static void captions(struct drawing *d, const struct field_setup *s, const struct field_answer *a)
