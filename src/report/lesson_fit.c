@@ -3,13 +3,13 @@
 #include <math.h>
 #include <stdlib.h>
 
-#define WINDOW_TIMES 3.0 /* the least blur: so far from it the error of a blur is still small */
+#define WINDOW_TIMES 4.5 /* the least blur: so far from it the error of a blur is still small */
 #define LEAST_SCATTER 0.05
 #define STRAY_SHARE 0.06 /* of the way flown: a flight keeps to its quadratic this well */
 
-enum { TERMS = 3, LEAST_SAMPLES = 4, LEAST_BLURS = 5, NEAR_SAMPLES = 7 };
+enum { TERMS = 3, LEAST_SAMPLES = 4, LEAST_BLURS = 5, NEAR_SAMPLES = 7, LOPSIDED = 2 };
 /* A place that is less sure than this share of the pass (one standard error) is not told. */
-static const double UNSURE_SHARE = 0.0125;
+static const double UNSURE_SHARE = 0.02;
 
 /* Weighted least squares of v = c0 + c1 t + c2 t^2: normal equations and their inverse. */
 struct quadratic {
@@ -99,7 +99,8 @@ static bool is_usable(const struct lesson_sample *s)
 }
 
 /* The samples about the least blur, as many on either side: far from the plane the blur is known badly, and a
-   bird half behind a reed looks sharper than it is. All n are usable. False where the least is at an end. */
+   bird half behind a reed looks sharper than it is. Where the pass ends on one side, the other goes on a
+   little. All n are usable. False where the least is at an end. */
 static bool find_window(const struct lesson_sample *sample, size_t n, size_t *from, size_t *to)
 {
     size_t best = 0, half = 0;
@@ -117,6 +118,13 @@ static bool find_window(const struct lesson_sample *sample, size_t n, size_t *fr
         half++;
     *from = best - half;
     *to = best + half + 1;
+    for (size_t i = 0; i < LOPSIDED; i++) {
+        bool at_start = *from == 0, at_end = *to == n;
+        if (at_start && !at_end && sample[*to].blur_px < most)
+            ++*to;
+        else if (at_end && !at_start && sample[*from - 1].blur_px < most)
+            --*from;
+    }
     return *to - *from >= LEAST_BLURS;
 }
 

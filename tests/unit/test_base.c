@@ -340,6 +340,28 @@ START_TEST(a_one_letter_option_has_one_dash)
 }
 END_TEST
 
+START_TEST(a_text_may_be_given_again)
+{
+    struct err err = ERR_INIT;
+    struct options_arguments a;
+    struct option_texts scale = {.n = 0};
+    const struct option_spec table[] = {{"scale", OPTION_TEXTS, &scale, "WORDS", "", 0, 0}};
+    const struct command_spec spec = {"x y", "A", "p", table, 1, 1, 1};
+    char *good[] = {"--scale", "one", "pond", "--scale=two"};
+    ck_assert_msg(options_parse(&spec, 4, good, &a, &err), "%s", err.message);
+    ck_assert(scale.n == 2 && a.n == 1);
+    ck_assert_str_eq(scale.text[0], "one");
+    ck_assert_str_eq(scale.text[1], "two");
+    char *many[2 * OPTION_TEXTS_MAX];
+    for (size_t i = 0; i < OPTION_TEXTS_MAX; i++) {
+        many[2 * i] = "--scale";
+        many[2 * i + 1] = "more";
+    }
+    ck_assert(!options_parse(&spec, 2 * OPTION_TEXTS_MAX, many, &a, &err)); /* two are there already */
+    ck_assert_int_eq(err.code, ERR_USAGE);
+}
+END_TEST
+
 START_TEST(numbers_for_people)
 {
     char out[32];
@@ -370,6 +392,7 @@ int main(void)
     tcase_add_test(tc, walks_in_byte_order_and_not_through_links);
     tcase_add_test(tc, options_are_checked);
     tcase_add_test(tc, a_one_letter_option_has_one_dash);
+    tcase_add_test(tc, a_text_may_be_given_again);
     tcase_add_test(tc, numbers_for_people);
     suite_add_tcase(suite, tc);
     SRunner *runner = srunner_create(suite);
