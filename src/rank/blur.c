@@ -21,6 +21,11 @@ enum { STEPS = 60, RATIOS = BLUR_RATIOS, LEVELS = RATIOS + 1 };
 static const double LEAST_PX = 0.3, MOST_PX = 12.0;
 static const double NU = 4;       /* degrees of freedom: one odd ratio does not outvote the others */
 static const double KNOWN = 0.75; /* the largest error that is still worth a number */
+/* Of its noise, the least that must be left of the gradient energy at scale 1. A floor that holds some
+   texture of the scene takes all of it away: what remains at coarser scales then reads as a wide blur,
+   surely. */
+static const double DROWNED = 0.1;
+static const double SPEED = 0.2; /* a line is known to that part of its length */
 
 /* Energies of a region: squared Laplacian, squared gradients at scales 1, 2, 4, 8; each with what noise
    leaves unknown of it. */
@@ -134,7 +139,8 @@ void blur_estimate(const struct sums *sums, struct blur *out)
     out->log_sigma = mean / total;
     out->error = sqrt(fmax(square / total - out->log_sigma * out->log_sigma, 1e-6));
     out->p_sharp = sharp / total;
-    out->known = isfinite(out->log_sigma) && out->error < KNOWN;
+    out->known = isfinite(out->log_sigma) && out->error < KNOWN &&
+                 sums->signal[ENERGY_G1] >= DROWNED * sums->floor[ENERGY_G1];
     if (!isfinite(out->log_sigma))
         *out = (struct blur){.log_sigma = 0.5 * (lo + log(MOST_PX)), .error = 1.0, .p_sharp = 0.5};
 }
@@ -154,5 +160,5 @@ void blur_add_line(struct blur *blur, double line_px)
     }
     double own = exp(2.0 * blur->log_sigma);
     blur->log_sigma = 0.5 * log(own + line);
-    blur->error *= own / (own + line);
+    blur->error = hypot(blur->error * own, SPEED * line) / (own + line);
 }

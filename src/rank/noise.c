@@ -3,6 +3,7 @@
 
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
 enum { FRAMES = 5, FEW = 60 /* cells below which a brightness says nothing */ };
 static const double CALM = 0.10; /* part of the cells of a brightness that is taken for bare */
@@ -51,6 +52,25 @@ static float quantile(const uint32_t bin[256], double part)
     while (v < 255 && below + bin[v] <= (uint32_t)(part * total))
         below += bin[v++];
     return grid_values()[v];
+}
+
+/* A brightness that is only there as reeds, or as the edge of something, has no bare cells at all, and its
+   calmest ones are all texture. But noise changes slowly with brightness, so what other brightnesses show
+   bounds it. The bound is looser towards the light: shadows may have been denoised. Black and white, where
+   clipping takes noise away, bound nothing. */
+static void bound_by_others(float floor[LUMA_BINS])
+{
+    enum { FIRST = 1, LAST = 13 };
+    static const float darker = 1.5f, brighter = 2.0f; /* at most so many times as much, a bin on */
+    float known[LUMA_BINS];
+    memcpy(known, floor, sizeof known);
+    for (int b = 0; b < LUMA_BINS; b++)
+        for (int other = FIRST; other <= LAST; other++) {
+            if (floor[b] < 0 || known[other] < 0)
+                continue;
+            float most = known[other] * powf(b < other ? darker : brighter, (float)abs(other - b));
+            floor[b] = fminf(floor[b], most);
+        }
 }
 
 /* Brightnesses that are not there take the floor of the nearest one that is. */
@@ -111,6 +131,7 @@ bool noise_find(const struct subject_input *input, struct noise *noise, struct e
             if (e > 0)
                 noise->floor[e][b] = fminf(noise->floor[e][b], noise->floor[e - 1][b] / least_ratio[e - 1]);
         }
+        bound_by_others(noise->floor[e]);
         complete(noise->floor[e]);
     }
     free(bins);

@@ -110,7 +110,8 @@ START_TEST(motion_is_added_in_squares)
     ck_assert(moved.log_sigma == still.log_sigma && moved.p_sharp == still.p_sharp);
     blur_add_line(&moved, 6);
     ck_assert_double_eq_tol(exp(moved.log_sigma), sqrt(0.64 + 36.0 / 24.0), 1e-9);
-    ck_assert_double_lt(moved.error, still.error);
+    /* what is not sure is the picture's share of the whole, and a fifth of the line's */
+    ck_assert_double_eq_tol(moved.error, hypot(0.2 * 0.64, 0.2 * 1.5) / 2.14, 1e-9);
     ck_assert_double_gt(moved.p_sharp, 0.95);
     ck_assert_double_le(moved.p_sharp, still.p_sharp);
     moved = still;
@@ -122,6 +123,49 @@ START_TEST(motion_is_added_in_squares)
 }
 END_TEST
 
+/* A brightness at which there is nothing but reeds takes no more noise from them than its neighbours have. */
+START_TEST(floor_of_what_is_never_bare)
+{
+    struct grid grid;
+    const struct grid *one[1] = {&grid};
+    int64_t when[1] = {0};
+    uint8_t *packed, *luma = noisy_picture(2, 0.2, SIDE);
+    for (int i = 0; i < SIDE * SIDE; i++)
+        if (i % SIDE < SIDE / 4) /* dark: luma 35 to 61 */
+            luma[i] = (uint8_t)(luma[i] - 70 + (i % SIDE + i / SIDE) % 8 * 3 - 10);
+    struct noise noise;
+    struct err err = ERR_INIT;
+    grid_make(luma, SIDE, SIDE, &grid, &packed);
+    struct subject_input input = {.grid = one, .time_ns = when, .n = 1};
+    ck_assert(noise_find(&input, &noise, &err));
+    float reeds = grid_value(&grid, GRID_G1, grid.cols * 30 + 8), bare = noise_at(&noise, ENERGY_G1, 118);
+    float dark = noise_at(&noise, ENERGY_G1, 48);
+    ck_assert_float_gt(reeds, 10 * bare);
+    ck_assert_msg(dark < 7 * bare && dark < 0.6f * reeds, "bare %.2f, dark %.2f, reeds %.2f", (double)bare,
+                  (double)dark, (double)reeds);
+    free(packed);
+    free(luma);
+}
+END_TEST
+
+/* What the floor takes away altogether is not known, however sure the coarser scales are. */
+START_TEST(drowned_is_not_known)
+{
+    struct sums sums = {.cells = 100,
+                        .signal = {120, 30, 60, 110},
+                        .floor = {40, 5, 2, 0.6},
+                        .floor_error = 0.1,
+                        .g8 = 150,
+                        .variance = 400};
+    struct blur blur;
+    blur_estimate(&sums, &blur);
+    ck_assert(blur.known);
+    sums.signal[ENERGY_L1] = sums.signal[ENERGY_G1] = 1e-3;
+    blur_estimate(&sums, &blur);
+    ck_assert(!blur.known);
+}
+END_TEST
+
 int main(void)
 {
     Suite *suite = suite_create("rank score");
@@ -130,6 +174,8 @@ int main(void)
     tcase_add_test(tests, neighbours_steady);
     tcase_add_test(tests, motion_is_added_in_squares);
     tcase_add_test(tests, far_neighbours_do_nothing);
+    tcase_add_test(tests, floor_of_what_is_never_bare);
+    tcase_add_test(tests, drowned_is_not_known);
     suite_add_tcase(suite, tests);
     SRunner *runner = srunner_create(suite);
     srunner_run_all(runner, CK_NORMAL);
