@@ -192,13 +192,16 @@ fuzz-run: $(FUZZ_BIN) $(REPLAY_BIN)
 bench: all $(BENCH_BIN) $(OUT)/cardgen $(OUT)/throttle.so peers ## speed, memory and copying beside others, on 20-megapixel frames, as ratios of one run (BENCH_CARD=folder)
 	@if [ -x /usr/bin/python3 ]; then /usr/bin/python3 tests/bench/speed.py $(OUT); else echo "bench: skipped, no /usr/bin/python3"; fi
 
+bench-growth: all $(OUT)/cardgen ## peak memory with 1,000 and with 20,000 small frames (long)
+	@/usr/bin/python3 tests/bench/growth.py $(OUT)
+
 # A program over OpenCV, where Debian's libopencv-dev is installed.
 peers:
 	@if pkg-config --exists opencv4; then mkdir -p $(OUT)/bench; \
 	    [ $(OUT)/bench/peer_opencv -nt tests/bench/peer_opencv.cpp ] || g++ -O2 -Wall -Wextra -o $(OUT)/bench/peer_opencv tests/bench/peer_opencv.cpp \
 	        -I/usr/include/opencv4 -lopencv_imgcodecs -lopencv_imgproc -lopencv_core; \
 	else echo "peers: no OpenCV, what is compared with it is left out"; fi
-.PHONY: peers bench-more
+.PHONY: peers bench-more bench-growth
 
 bench-more: all $(BENCH_BIN) $(OUT)/cardgen ## measuring beside djpeg (FILES="a.jpg folder"), a large catalogue, the ranking of the demo card, the waits of review
 	@$(OUT)/bench/bench_measure $(FILES)

@@ -7,7 +7,11 @@
 
 #include "chaffinch/burst.h"
 
-enum { TEXTS = 4 };
+/* A body, folder or prefix: the same in many frames, and kept once. */
+struct text {
+    struct text *next;
+    char bytes[];
+};
 
 /* Cameras write late when their memory is full, yet one after another: what is written a minute apart from
    all frames of a burst was not shot within seconds of one of them. */
@@ -17,7 +21,8 @@ struct gather {
     struct burst_frame *frame;
     int64_t *id, *number; /* of frame and burst */
     bool *gone;
-    char **text; /* of each frame: body, folder, prefix, to which it points, and its name */
+    char **name;
+    struct text *texts;
     size_t n, room;
 };
 
@@ -38,13 +43,28 @@ static bool make_room(struct gather *g, struct err *err)
     bool *gone = realloc(g->gone, room * sizeof *gone);
     if (gone != NULL)
         g->gone = gone;
-    char **text = realloc(g->text, room * TEXTS * sizeof *text);
-    if (text != NULL)
-        g->text = text;
-    if (frame == NULL || id == NULL || number == NULL || gone == NULL || text == NULL)
+    char **name = realloc(g->name, room * sizeof *name);
+    if (name != NULL)
+        g->name = name;
+    if (frame == NULL || id == NULL || number == NULL || gone == NULL || name == NULL)
         return err_nomem(err);
     g->room = room;
     return true;
+}
+
+static const char *keep_text(struct gather *g, const char *bytes)
+{
+    for (struct text *t = g->texts; t != NULL; t = t->next)
+        if (strcmp(t->bytes, bytes) == 0)
+            return t->bytes;
+    size_t size = strlen(bytes) + 1;
+    struct text *t = malloc(sizeof *t + size);
+    if (t == NULL)
+        return NULL;
+    memcpy(t->bytes, bytes, size);
+    t->next = g->texts;
+    g->texts = t;
+    return t->bytes;
 }
 
 static bool gather_row(void *context, const struct catalogue_row *row, struct err *err)
@@ -57,17 +77,16 @@ static bool gather_row(void *context, const struct catalogue_row *row, struct er
         return true;
     if (!make_room(g, err))
         return false;
-    char **text = &g->text[g->n * TEXTS];
-    text[0] = strdup(f->body);
-    text[1] = strdup(f->folder);
-    text[2] = strdup(f->prefix);
-    text[3] = strdup(f->name);
+    const char *body = keep_text(g, f->body), *where = keep_text(g, f->folder),
+               *prefix = keep_text(g, f->prefix);
+    char *name = strdup(f->name);
+    g->name[g->n] = name;
     g->gone[g->n] = f->missing;
     g->id[g->n] = f->id;
     g->number[g->n] = f->burst;
-    g->frame[g->n] = (struct burst_frame){.body = text[0],
-                                          .folder = text[1],
-                                          .prefix = text[2],
+    g->frame[g->n] = (struct burst_frame){.body = body,
+                                          .folder = where,
+                                          .prefix = prefix,
                                           .number = f->number,
                                           .folder_number = f->folder_number,
                                           .has_time = f->has_time,
@@ -82,14 +101,18 @@ static bool gather_row(void *context, const struct catalogue_row *row, struct er
                                           .height_px = f->height_px,
                                           .orientation = f->orientation};
     g->n++;
-    return text[0] != NULL && text[1] != NULL && text[2] != NULL && text[3] != NULL ? true : err_nomem(err);
+    return body != NULL && where != NULL && prefix != NULL && name != NULL ? true : err_nomem(err);
 }
 
 static void gather_release(struct gather *g)
 {
-    for (size_t i = 0; i < g->n * TEXTS; i++)
-        free(g->text[i]);
-    free(g->text);
+    for (size_t i = 0; i < g->n; i++)
+        free(g->name[i]);
+    free(g->name);
+    for (struct text *t = g->texts, *next; t != NULL; t = next) {
+        next = t->next;
+        free(t);
+    }
     free(g->frame);
     free(g->id);
     free(g->number);
@@ -114,14 +137,13 @@ static int by_name(const void *a, const void *b)
 
 static void drop_frame(struct gather *g, size_t i)
 {
-    for (int k = 0; k < TEXTS; k++)
-        free(g->text[i * TEXTS + (size_t)k]);
+    free(g->name[i]);
     g->n--;
     g->frame[i] = g->frame[g->n];
     g->id[i] = g->id[g->n];
     g->number[i] = g->number[g->n];
     g->gone[i] = g->gone[g->n];
-    memcpy(&g->text[i * TEXTS], &g->text[g->n * TEXTS], TEXTS * sizeof *g->text);
+    g->name[i] = g->name[g->n];
 }
 
 /* A picture whose content changed is a new frame in the place of one that is gone: the old one steps aside.
@@ -132,7 +154,7 @@ static bool drop_replaced(struct gather *g, struct err *err)
     bool *replaced = calloc(g->n + 1, sizeof *replaced);
     bool ok = named != NULL && replaced != NULL;
     for (size_t i = 0; ok && i < g->n; i++)
-        named[i] = (struct named){g->text[i * TEXTS + 1], g->text[i * TEXTS + 3], i, g->gone[i]};
+        named[i] = (struct named){g->frame[i].folder, g->name[i], i, g->gone[i]};
     if (ok && g->n > 0)
         qsort(named, g->n, sizeof *named, by_name);
     for (size_t i = 1; ok && i < g->n; i++)

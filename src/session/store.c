@@ -10,6 +10,8 @@
 #include "jobs.h"
 #include "pump.h"
 
+/* What was peeked at waits for its transaction in memory: so many frames at most, however large the session.
+ */
 enum { BATCH_FRAMES = 256 };
 
 struct store {
@@ -18,8 +20,9 @@ struct store {
     struct session_measured *totals;
     size_t *todo; /* indices of frames to peek at */
     size_t n_todo;
-    struct job_peeked *peeked; /* one per todo */
-    bool *done;
+    size_t first; /* of todo, in this batch */
+    struct job_peeked peeked[BATCH_FRAMES];
+    bool done[BATCH_FRAMES];
     int64_t *seen; /* ids of the frames that are there */
     size_t n_seen;
     int64_t highest_seen;
@@ -65,7 +68,7 @@ static bool submit_peek(void *context, struct worker_pool *workers, size_t i, st
     struct store *st = context;
     struct pump_picture pictures[JOB_PICTURES];
     size_t index[JOB_PICTURES];
-    size_t n = readable_pictures(st, &st->scan->frame[st->todo[i]], pictures, index);
+    size_t n = readable_pictures(st, &st->scan->frame[st->todo[st->first + i]], pictures, index);
     return pump_pictures(st->s, workers, JOB_PEEK, i, pictures, n, &st->totals->failed, err);
 }
 
@@ -210,7 +213,7 @@ static bool put_state(struct store *st, const struct scan_frame *frame, const st
 
 static bool store_frame(struct store *st, size_t i, struct err *err)
 {
-    const struct scan_frame *frame = &st->scan->frame[st->todo[i]];
+    const struct scan_frame *frame = &st->scan->frame[st->todo[st->first + i]];
     const struct scan_file *first = &st->scan->file[frame->first];
     const struct job_peeked *peeked = &st->peeked[i];
     const char *slash = strrchr(first->path, '/');
@@ -238,22 +241,34 @@ static bool store_frame(struct store *st, size_t i, struct err *err)
     return ok;
 }
 
-static bool store_all(struct store *st, struct err *err)
+static bool store_batch(struct store *st, size_t n, struct err *err)
 {
     struct catalogue *c = st->s->catalogue;
-    for (size_t at = 0; at < st->n_todo;) {
-        if (!catalogue_begin(c, err))
+    if (!catalogue_begin(c, err))
+        return false;
+    for (size_t i = 0; i < n; i++) {
+        if (st->done[i] && !store_frame(st, i, err)) {
+            catalogue_rollback(c);
             return false;
-        for (size_t end = at + BATCH_FRAMES; at < end && at < st->n_todo; at++) {
-            if (st->done[at] && !store_frame(st, at, err)) {
-                catalogue_rollback(c);
-                return false;
-            }
         }
-        if (!catalogue_commit(c, err))
-            return false;
     }
-    return true;
+    return catalogue_commit(c, err);
+}
+
+static bool peek_and_store(struct store *st, struct worker_pool *workers, struct err *err)
+{
+    const struct pump pump = {st->s, workers, st, submit_peek, take_peek};
+    bool ok = true;
+    log_progress_start(st->s->log, "looking at", st->n_todo, "frames", 0);
+    for (st->first = 0; ok && st->first < st->n_todo; st->first += BATCH_FRAMES) {
+        size_t n = st->n_todo - st->first < BATCH_FRAMES ? st->n_todo - st->first : BATCH_FRAMES;
+        memset(st->done, 0, sizeof st->done);
+        ok = pump_run(&pump, n, err);
+        /* What was looked at before an interrupt is kept. */
+        ok = store_batch(st, n, ok ? err : NULL) && ok;
+    }
+    log_progress_end(st->s->log);
+    return ok;
 }
 
 static int by_id(const void *a, const void *b)
@@ -323,36 +338,29 @@ static bool mark_gone(struct store *st, struct err *err)
 bool scan_store(struct session *s, struct worker_pool *workers, struct scan *scan,
                 struct session_measured *totals, struct err *err)
 {
-    struct store st = {.s = s, .scan = scan, .totals = totals};
-    const struct pump pump = {s, workers, &st, submit_peek, take_peek};
     bool ok = false;
-    st.todo = calloc(scan->n_frames + 1, sizeof *st.todo);
-    st.seen = calloc(scan->n_frames + 1, sizeof *st.seen);
-    if (st.todo == NULL || st.seen == NULL)
-        goto nomem;
+    struct store *st = calloc(1, sizeof *st);
+    if (st == NULL)
+        return err_nomem(err);
+    st->s = s;
+    st->scan = scan;
+    st->totals = totals;
+    st->todo = calloc(scan->n_frames + 1, sizeof *st->todo);
+    st->seen = calloc(scan->n_frames + 1, sizeof *st->seen);
+    if (st->todo == NULL || st->seen == NULL) {
+        err_nomem(err);
+        goto out;
+    }
     for (size_t i = 0; i < scan->n_frames; i++) {
         if (scan->frame[i].unchanged)
-            (void)seen_before(&st, st.seen[st.n_seen++] = scan->frame[i].id);
+            (void)seen_before(st, st->seen[st->n_seen++] = scan->frame[i].id);
         else
-            st.todo[st.n_todo++] = i;
+            st->todo[st->n_todo++] = i;
     }
-    st.peeked = calloc(st.n_todo + 1, sizeof *st.peeked);
-    st.done = calloc(st.n_todo + 1, sizeof *st.done);
-    if (st.peeked == NULL || st.done == NULL)
-        goto nomem;
-    log_progress_start(s->log, "looking at", st.n_todo, "frames", 0);
-    ok = pump_run(&pump, st.n_todo, err);
-    log_progress_end(s->log);
-    /* What was looked at before an interrupt is kept. */
-    ok = store_all(&st, ok ? err : NULL) && ok;
-    ok = ok && (scan->partial || mark_gone(&st, err));
-    goto out;
-nomem:
-    err_nomem(err);
+    ok = peek_and_store(st, workers, err) && (scan->partial || mark_gone(st, err));
 out:
-    free(st.todo);
-    free(st.seen);
-    free(st.peeked);
-    free(st.done);
+    free(st->todo);
+    free(st->seen);
+    free(st);
     return ok;
 }

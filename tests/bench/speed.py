@@ -58,6 +58,7 @@ def output(*argv):
 def draw_card():
     if os.path.exists(CARD + "/truth.csv"):
         return
+    os.makedirs(os.path.dirname(CARD), exist_ok=True)
     say(f"drawing a card of {SIZE} frames into {CARD}: once, some minutes")
     subprocess.run([OUT + "/cardgen", CARD, "--size", SIZE, "--only", BURSTS, "--jobs", str(CPUS)], check=True, stdout=subprocess.DEVNULL)
 
@@ -109,10 +110,12 @@ def with_time(source, target, time):
     head = bytes(data[:16384])
     for found in STAMP.finditer(head):
         data[found.start() : found.end()] = time.strftime("%Y:%m:%d %H:%M:%S").encode()
-    for tag in (b"\x91\x92\x02\x00\x04\x00\x00\x00", b"\x92\x91\x00\x02\x00\x00\x00\x04"):  # SubSecTimeOriginal, three digits, inline
+    # SubSecTimeOriginal, in either byte order: as many digits as there are, at most three, which stand in the tag itself.
+    for tag, order in ((b"\x91\x92\x02\x00", "little"), (b"\x92\x91\x00\x02", "big")):
         at = head.find(tag)
-        if at >= 0:
-            data[at + 8 : at + 11] = b"%03d" % (time.microsecond // 1000)
+        digits = int.from_bytes(head[at + 4 : at + 8], order) - 1 if at >= 0 else 0
+        if 1 <= digits <= 3:
+            data[at + 8 : at + 8 + digits] = (b"%06d" % time.microsecond)[:digits]
     with open(target, "wb") as f:
         f.write(data)
     os.utime(target, (time.timestamp(), time.timestamp()))
@@ -400,4 +403,5 @@ def main():
     )
 
 
-main()
+if __name__ == "__main__":
+    main()
