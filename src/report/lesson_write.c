@@ -195,6 +195,25 @@ static bool is_ranked(const struct session *s, const struct lesson *l, struct er
                    err_escape(safe, sizeof safe, s->root.path), err_word(word, sizeof word, s->root.path));
 }
 
+/* What stands at a side stands there in the picture of one camera position. */
+static bool sides_are_clear(const struct lesson *l, const struct report_lesson_options *o, struct err *err)
+{
+    int64_t first = 0;
+    bool several = false;
+    if ((o->left == NULL && o->right == NULL) || o->setup > 0)
+        return true;
+    for (size_t i = 0; i < l->n_bursts; i++) {
+        const struct lesson_burst *b = &l->burst[i];
+        if (b->n_frames < LESSON_BURST_FRAMES)
+            continue;
+        several = several || (first > 0 && b->setup != first);
+        first = first > 0 ? first : b->setup;
+    }
+    return !several || err_set(err, ERR_USAGE,
+                               "there is more than one set-up: --setup N says which one --left and --right "
+                               "are about");
+}
+
 bool report_lesson(struct session *s, struct worker_pool *workers,
                    const struct report_lesson_options *options, struct str *out, struct err *err)
 {
@@ -204,6 +223,7 @@ bool report_lesson(struct session *s, struct worker_pool *workers,
     char *real = realpath(s->root.path, NULL);
     const char *name = text_leaf(real != NULL ? real : s->root.path);
     bool ok = lesson_load(s->catalogue, &lesson, err) && is_ranked(s, &lesson, err) &&
+              sides_are_clear(&lesson, options, err) &&
               lesson_add_aids(&lesson, s->catalogue, options, err) &&
               lesson_add_sensors(&lesson, s, workers, err);
     if (ok && options->format == REPORT_LESSON_TEXT)

@@ -103,6 +103,8 @@ for bad in 12 "$card:102mm" "$card:102mm@1,2" "$card@1,2-3,4" ":102mm@1,2-3,4" "
 done
 status 2 chaffinch report "$s" --scale "$card:102mm@1,2-300,4" --scale "$card:102mm@1,2-300,4"; one_line "$work/err"; says "$work/err" "two focus aids"
 status 2 chaffinch report "$s" "$s" --scale "$card:102mm@1,2-300,4"; one_line "$work/err"
+status 2 chaffinch report "$s" --left "the post"; one_line "$work/err"; says "$work/err" "--setup N"
+status 0 chaffinch report "$s" --left "the post" --right "the bank" --setup 2
 status 2 chaffinch report "$s" --setup 9; one_line "$work/err"; says "$work/err" "'9'"
 status 0 chaffinch report "$s" "$s"
 [ "$(grep -c '^what ' "$work/out")" = 2 ] && ok "one part a session" || fail "not two parts"
