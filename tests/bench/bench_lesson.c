@@ -185,5 +185,5 @@ int main(int argc, char **argv)
            "of %d, "
            "cause right in %d of %d clear ones\n",
            t.bursts, t.passes, t.placed, t.planes, t.fast, t.speeds, t.right, t.clear);
-    return t.placed * 20 < t.planes * 17 || t.fast * 10 < t.speeds * 9 || t.right * 10 < t.clear * 9;
+    return t.placed * 10 < t.planes * 9 || t.fast * 10 < t.speeds * 9 || t.right * 10 < t.clear * 9;
 }

@@ -28,6 +28,8 @@ snapshot "$s" >"$work/after"; same "$work/before" "$work/after" "the session is 
 copy=$d/$(exiftool -s3 -d %Y-%m-%d -DateTimeOriginal "$s/$a")_mill-pond_$(basename "$a")
 [ -e "$copy" ] && ok "named by date, label and camera number" || { fail "no '$copy'"; ls "$d"; }
 if grep -aE 'SECRET|GPS|Serial' "$d"/*; then fail "a copy tells too much"; else ok "no secret in any byte"; fi
+if grep -aqF "$work" "$d"/*; then fail "a copy tells a path"; else ok "no absolute path in any byte"; fi
+grep -aqF "$work" "$s/$a" && ok "the original tells one" || fail "no path to hide"
 exiftool -a -G1 -s -EXIF:all -XMP:all -GPS:all -IPTC:all -MakerNotes:all "$copy" >"$work/tags"
 if grep -qE "GPS|Serial|$work|City|Owner|MakerNote" "$work/tags"; then fail "a tag tells too much"; cat "$work/tags"; else ok "no tag of place, body or owner"; fi
 equal 1 "$(exiftool -s3 -XMP-xmp:Rating "$copy")" "the rating is inside"
