@@ -25,13 +25,17 @@
 
 #include "chaffinch/err.h"
 
-enum { LOCATE_FRAMES = 200 /* the most in one call: memory is bounded by it */ };
+enum {
+    LOCATE_FRAMES = 200, /* the most in one call: memory is bounded by it */
+    LOCATE_KEYS_FAST = 2 /* whole frames where the sharpest is all that is wanted */
+};
 
 struct locate_input {
     size_t n;                           /* at most LOCATE_FRAMES */
     const uint8_t *const *luma;         /* width * height each; NULL = no thumbnail, or another size */
     uint32_t width, height;             /* of the thumbnails, px */
     uint32_t frame_width, frame_height; /* of the frames, px: tells black bars */
+    size_t keys;                        /* whole frames that a burst gets; 0 = 3 or more, as the scene asks */
 };
 
 enum locate_answer {
@@ -59,7 +63,22 @@ struct locate_frame {
     struct locate_box part;    /* else decode this; empty = the frame holds no subject */
     struct locate_box subject; /* where the subject may be; also of whole frames */
     float gain;                /* exposure against the burst, 1 = equal */
+    uint16_t way;              /* of the subject through the burst, from 1; 0 = none, LOCATE_SEVERAL */
+    bool complete;             /* it is not cut by the edge of the picture, as far as a thumbnail tells */
 };
+enum { LOCATE_SEVERAL = UINT16_MAX };
+
+/*
+ * Which frames to decode where not all have to be: the sharpest of a way is found by bracketing. First every
+ * fourth complete frame, then the neighbours of the best four of these, then on uphill from the best three.
+ *
+ * n frames, way and complete as above. known[t]: it was decoded, and score[t] says how sharp it is (NAN: that
+ * cannot be told). Sets wanted[t] for what is to be decoded next, and returns how many that are: 0 = the top
+ * is found. The same knowledge gives the same answer. Short ways and frames with several subjects are wanted
+ * at once.
+ */
+size_t locate_bracket(const struct locate_frame *frame, size_t n, const bool *known, const float *score,
+                      bool *wanted);
 
 /* False with ERR_NOMEM. */
 bool locate_subjects(const struct locate_input *input, struct locate_frame *frame, enum locate_answer *answer,

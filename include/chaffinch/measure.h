@@ -175,6 +175,9 @@ static inline uint8_t grid_byte(const struct grid *g, enum grid_plane plane, siz
    them, and the frame should be decoded again, grown there. Errors as above. */
 enum { GRID_LEFT = 1, GRID_RIGHT = 2, GRID_TOP = 4, GRID_LOWER = 8 };
 bool grids_edges(const struct fill_input *input, uint8_t *sides, struct err *err);
+/* score[t] = a first idea of how sharp the subject of frame t is, comparable within a burst, higher is
+   sharper; NAN where nothing was decoded or stands out. Errors as above. */
+bool grids_sharpness(const struct fill_input *input, float *score, struct err *err);
 /* The window of a part, larger by half on each of these sides, within the frame. */
 struct grid_window grid_part_grown(const struct grid_part *part, unsigned sides);
 

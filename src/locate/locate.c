@@ -101,10 +101,10 @@ static float area_of(const struct box *b)
     return box_empty(b) ? 0 : (b->x1 - b->x0) * (b->y1 - b->y0);
 }
 
-/* In each third the frame with the smallest box, near its middle where several are empty. */
-static size_t key_of_third(const struct thumbs *th, const struct box *box, size_t third)
+/* In each of `spans` spans the frame with the smallest box, near its middle where several are empty. */
+static size_t key_of_span(const struct thumbs *th, const struct box *box, size_t span, size_t spans)
 {
-    size_t first = third * th->n / KEYS_MIN, end = (third + 1) * th->n / KEYS_MIN, best = first;
+    size_t first = span * th->n / spans, end = (span + 1) * th->n / spans, best = first;
     float best_cost = INFINITY;
     for (size_t t = first; t < end; t++) {
         float off = fabsf((float)(2 * t) - (float)(first + end)) / (float)(end - first);
@@ -132,16 +132,18 @@ static bool cover_open(struct cover *c, const struct thumbs *th, const struct bo
     return true;
 }
 
-static bool choose_keys(const struct thumbs *th, const struct box *box, size_t samples,
+/* `exactly` so many; 0 = KEYS_MIN, and more until every place has `samples`. */
+static bool choose_keys(const struct thumbs *th, const struct box *box, size_t exactly, size_t samples,
                         struct locate_frame *frame, struct err *err)
 {
     struct cover cover = {0};
     bool ok = cover_open(&cover, th, box) || err_nomem(err);
-    for (size_t third = 0; ok && third < KEYS_MIN; third++) {
-        size_t key = key_of_third(th, box, third);
+    size_t least = exactly > 0 ? exactly : KEYS_MIN;
+    for (size_t k = 0; ok && k < least; k++) {
+        size_t key = key_of_span(th, box, k, least);
         add_key(&cover, &box[key], &frame[key]);
     }
-    for (size_t keys = KEYS_MIN; ok && keys < KEYS_MAX; keys++) {
+    for (size_t keys = least; ok && exactly == 0 && keys < KEYS_MAX; keys++) {
         size_t best = 0, most = 0;
         for (size_t t = 0; t < th->n; t++) {
             size_t better = frame[t].whole ? 0 : gain_of_key(&cover, &box[t], samples);
@@ -199,7 +201,8 @@ static void set_frames(const struct thumbs *th, const struct box *wide, struct l
 {
     for (size_t t = 0; t < th->n; t++) {
         struct locate_box b = share_of(th, &wide[t]);
-        frame[t] = (struct locate_frame){.part = b, .subject = b, .gain = th->gain[t]};
+        frame[t].part = frame[t].subject = b;
+        frame[t].gain = th->gain[t];
     }
 }
 
@@ -234,19 +237,19 @@ static bool add_rest(const struct thumbs *th, float largest_px, struct box *wide
     return true;
 }
 
-static bool locate_over(const struct thumbs *th, struct locate_frame *frame, enum locate_answer *answer,
-                        struct err *err)
+static bool locate_over(const struct thumbs *th, size_t keys, struct locate_frame *frame,
+                        enum locate_answer *answer, struct err *err)
 {
     struct paths_told told;
     struct box *box = calloc(th->n, sizeof *box), *wide = calloc(th->n, sizeof *wide);
     bool ok = (box != NULL && wide != NULL) || err_nomem(err);
-    ok = ok && paths_find(th, box, &told, err);
+    ok = ok && paths_find(th, box, frame, &told, err);
     if (ok && (*answer = judge(th, box, &told)) == LOCATE_PARTS) {
         widen(th, box, wide);
         bool rests = false;
         ok = add_rest(th, told.largest_px, wide, frame, &rests, err);
         set_frames(th, wide, frame);
-        ok = ok && choose_keys(th, wide, rests ? SAMPLES_REST : SAMPLES, frame, err);
+        ok = ok && choose_keys(th, wide, keys, rests ? SAMPLES_REST : SAMPLES, frame, err);
         if (ok && cost_of(frame, th->n) > COST_MAX)
             *answer = LOCATE_NO_GAIN;
     }
@@ -268,6 +271,8 @@ bool locate_subjects(const struct locate_input *in, struct locate_frame *frame, 
 {
     struct thumbs th = {0};
     bool odd = false, ok = true;
+    for (size_t t = 0; t < in->n; t++)
+        frame[t] = (struct locate_frame){.gain = 1};
     if (in->n < 5)
         *answer = LOCATE_SHORT;
     else if (any_missing(in))
@@ -283,7 +288,7 @@ bool locate_subjects(const struct locate_input *in, struct locate_frame *frame, 
         else if (camera_moves(&th))
             *answer = LOCATE_CAMERA_MOVES;
         else
-            ok = locate_over(&th, frame, answer, err);
+            ok = locate_over(&th, in->keys, frame, answer, err);
     }
     thumbs_release(&th);
     for (size_t t = 0; ok && *answer != LOCATE_PARTS && t < in->n; t++)

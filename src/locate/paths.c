@@ -505,7 +505,27 @@ static void tell(struct search *s, struct paths_told *told)
     }
 }
 
-bool paths_find(const struct thumbs *thumbs, struct box *box, struct paths_told *told, struct err *err)
+static bool cut(const struct thumbs *th, const struct box *b)
+{
+    return b->x0 <= 0 || b->y0 <= 0 || b->x1 >= (float)th->cols || b->y1 >= (float)th->rows;
+}
+
+/* Where the way is lost between its ends, something hides it, or it hides in the noise: complete, for all
+   that is known. */
+static void tell_way(const struct search *s, size_t path, struct locate_frame *frame)
+{
+    const struct path *p = &s->path[path];
+    for (size_t t = p->first; t <= p->last; t++) {
+        float area;
+        struct box here = place_at(s, path, t, &area);
+        bool complete = box_empty(&here) || !cut(s->th, &here);
+        frame[t].complete = frame[t].complete || complete;
+        frame[t].way = frame[t].way == 0 ? (uint16_t)(path + 1) : LOCATE_SEVERAL;
+    }
+}
+
+bool paths_find(const struct thumbs *thumbs, struct box *box, struct locate_frame *frame,
+                struct paths_told *told, struct err *err)
 {
     struct search *s = calloc(1, sizeof *s);
     *told = (struct paths_told){0};
@@ -525,8 +545,10 @@ bool paths_find(const struct thumbs *thumbs, struct box *box, struct paths_told 
     for (size_t k = 0; k < s->paths; k++)
         s->subject[k] = is_subject(&s->path[k], told->largest_px);
     for (size_t k = 0; k < s->paths; k++)
-        if (s->subject[k])
+        if (s->subject[k]) {
             join_places(s, k);
+            tell_way(s, k, frame);
+        }
     for (size_t k = 0; k < s->paths; k++)
         if (s->subject[k])
             extend(s, k, mean_area(&s->path[k]) > HOLD_SHARE * told->largest_px);

@@ -98,7 +98,7 @@ static bool finish_window(struct locating *l, const struct window *w, struct err
         for (size_t i = 0; i < w->n; i++)
             luma[i] = l->thumb[w->first + i].luma;
         const struct locate_input input = {w->n,       luma,           head->cols,
-                                           head->rows, head->width_px, head->height_px};
+                                           head->rows, head->width_px, head->height_px, 0};
         ok = locate_subjects(&input, where, &answer, err);
     }
     if (ok && answer == LOCATE_PARTS)

@@ -2,7 +2,7 @@
  * bench_bursts.c - how well the engine ranks bursts with a known truth, condition by condition.
  *
  *     bench_bursts [--set tune|report] [--condition NAME]... [--seed N] [--jobs N] [--csv] [--list]
- *                  [--render] [--detail] [--parts] [--pictures DIR]
+ *                  [--render] [--detail] [--parts | --fast] [--pictures DIR]
  *
  * Bursts are rendered once and kept as packed grids in $CHAFFINCH_BENCH_CACHE (default .build/bench-rank), by
  * version of the renderer, condition and seed: a run that only tries other code for finding, scoring or
@@ -36,7 +36,8 @@ static const struct {
 struct run {
     unsigned first, seeds;
     const char *set;
-    bool wanted[MAX_CONDITIONS], csv, render_only, detail, parts;
+    bool wanted[MAX_CONDITIONS], csv, render_only, detail;
+    enum engine_decodes decodes;
     int jobs;
     const char *cache, *pictures;
 };
@@ -50,7 +51,7 @@ static int usage(void)
 {
     fprintf(stderr,
             "usage: bench_bursts [--set tune|report] [--condition NAME]... [--seed N] [--jobs N] [--csv]\n"
-            "                    [--list] [--render] [--detail] [--parts] [--pictures DIR]\n");
+            "                    [--list] [--render] [--detail] [--parts | --fast] [--pictures DIR]\n");
     return 2;
 }
 
@@ -111,7 +112,9 @@ static int read_options(int argc, char **argv, struct run *run)
         else if (strcmp(argv[i], "--detail") == 0)
             run->detail = true;
         else if (strcmp(argv[i], "--parts") == 0)
-            run->parts = true;
+            run->decodes = ENGINE_PARTS;
+        else if (strcmp(argv[i], "--fast") == 0)
+            run->decodes = ENGINE_FAST;
         else if (i + 1 >= argc || !take_value(run, argv[i], argv[i + 1]))
             return usage();
         else
@@ -159,7 +162,7 @@ static void do_task(const struct run *run, struct studio *studio, struct task ta
             printf("%s %u: ", condition_name(task.condition), task.seed);
         if (!run->render_only)
             engine_judge(&burst, (double)condition_script(task.condition, task.seed, part).lens.exposure_s,
-                         run->detail, run->parts, part < 2, &before, marks);
+                         run->detail, run->decodes, part < 2, &before, marks);
         burst_release(&burst);
     }
     free(before.background);

@@ -63,55 +63,98 @@ static void judge_setup(struct subject_burst *found, bool same, struct setup *be
     found->background = NULL;
 }
 
-static void decode_parts(const struct bench_burst *b, bool detail, struct grid *grid, struct partial *partial,
-                         struct marks *marks)
-{
-    partial_view(b, grid, partial);
-    marks->decoded += partial->cost;
-    marks->decoded_bursts++;
-    if (detail)
-        printf("%s, decoded %.2f (%.0f whole, %.0f not at all, %.0f again) ",
-               locate_answer_words((enum locate_answer)partial->answer), partial->cost, partial->whole,
-               partial->skipped, partial->again);
-}
-
-void engine_judge(const struct bench_burst *b, double exposure_s, bool detail, bool parts, bool same,
-                  struct setup *before, struct marks *marks)
-{
+/* One burst with what the engine made of it. */
+struct look {
     struct grid grid[BENCH_FRAMES];
     const struct grid *view[BENCH_FRAMES];
     int64_t time_ns[BENCH_FRAMES];
-    struct rank_frame frame[BENCH_FRAMES] = {{0}};
+    struct rank_frame frame[BENCH_FRAMES];
+    struct partial partial;
+    struct rank_scores scores;
+    struct subject_burst *found;
+};
+
+static void look_release(struct look *look)
+{
+    rank_scores_release(&look->scores);
+    subject_free(look->found);
+    partial_release(&look->partial);
+    free(look);
+}
+
+static void rank_burst(struct look *look, size_t n, double exposure_s)
+{
     struct err err = ERR_INIT;
-    for (size_t t = 0; t < b->n; t++) {
-        if (!grid_view(&grid[t], b->frame[t].packed, b->frame[t].packed_bytes, &err))
-            fail("grid", &err);
-        view[t] = &grid[t];
-        time_ns[t] = frame[t].time_ns = b->frame[t].time_ns;
-        frame[t].measured = true;
-    }
-    struct partial partial = {.cost = 0};
-    if (parts)
-        decode_parts(b, detail, grid, &partial, marks);
-    struct subject_input input = {.grid = view, .time_ns = time_ns, .n = b->n, .exposure_s = exposure_s};
-    struct rank_scores scores = {0};
-    double start = now_s();
-    struct subject_burst *found = subject_find(&input, &err);
-    if (found == NULL)
+    const struct subject_input input = {
+        .grid = look->view, .time_ns = look->time_ns, .n = n, .exposure_s = exposure_s};
+    look->found = subject_find(&input, &err);
+    if (look->found == NULL)
         fail("finding", &err);
-    if (!rank_score(&input, found, &scores, &err))
+    if (!rank_score(&input, look->found, &look->scores, &err))
         fail("scoring", &err);
-    struct rank_burst kind = {found->mode, found->perch};
+    struct rank_burst kind = {look->found->mode, look->found->perch};
     struct rank_options options = {0};
-    if (!rank_choose(&kind, scores.item, scores.n, frame, b->n, &options, &err))
+    if (!rank_choose(&kind, look->scores.item, look->scores.n, look->frame, n, &options, &err))
         fail("choosing", &err);
+}
+
+static struct look *look_at(const struct bench_burst *b, double exposure_s, enum engine_decodes decodes)
+{
+    struct look *look = calloc(1, sizeof *look);
+    struct err err = ERR_INIT;
+    if (look == NULL)
+        exit(1);
+    for (size_t t = 0; t < b->n; t++) {
+        if (!grid_view(&look->grid[t], b->frame[t].packed, b->frame[t].packed_bytes, &err))
+            fail("grid", &err);
+        look->time_ns[t] = look->frame[t].time_ns = b->frame[t].time_ns;
+    }
+    if (decodes != ENGINE_WHOLE)
+        partial_view(b, look->grid, decodes == ENGINE_FAST, &look->partial);
+    for (size_t t = 0; t < b->n; t++) {
+        look->view[t] = look->partial.missing[t] ? NULL : &look->grid[t];
+        look->frame[t].measured = !look->partial.missing[t];
+        look->frame[t].why_not = RANK_NOT_SCORED;
+    }
+    rank_burst(look, b->n, exposure_s);
+    return look;
+}
+
+/* Is the top of each pass still the top when not all frames are decoded? */
+static void compare_tops(const struct bench_burst *b, double exposure_s, const struct look *fast,
+                         struct marks *marks)
+{
+    struct look *all = look_at(b, exposure_s, ENGINE_PARTS);
+    for (size_t t = 0; t < b->n; t++)
+        if (all->frame[t].rank == 1 && all->frame[t].proposal == RANK_KEEP) {
+            marks->tops++;
+            marks->same_tops += fast->frame[t].rank == 1;
+        }
+    marks->decodes_fast += fast->partial.answer == LOCATE_PARTS ? (double)fast->partial.parts : 0;
+    marks->decodes_all += fast->partial.answer == LOCATE_PARTS ? (double)all->partial.parts : 0;
+    look_release(all);
+}
+
+void engine_judge(const struct bench_burst *b, double exposure_s, bool detail, enum engine_decodes decodes,
+                  bool same, struct setup *before, struct marks *marks)
+{
+    double start = now_s();
+    struct look *look = look_at(b, exposure_s, decodes);
     marks->engine_s += now_s() - start;
-    struct verdicts v = {found->mode, scores.item, scores.n, frame};
+    if (decodes != ENGINE_WHOLE) {
+        marks->decoded += look->partial.cost;
+        marks->decoded_bursts++;
+    }
+    if (decodes == ENGINE_FAST)
+        compare_tops(b, exposure_s, look, marks);
+    if (detail && decodes != ENGINE_WHOLE)
+        printf("%s, decoded %.2f (%.0f whole, %.0f not at all, %.0f again) ",
+               locate_answer_words((enum locate_answer)look->partial.answer), look->partial.cost,
+               look->partial.whole, look->partial.skipped, look->partial.again);
+    struct verdicts v = {look->found->mode, look->scores.item, look->scores.n, look->frame};
     if (detail)
-        print_detail(b, found, &v);
+        print_detail(b, look->found, &v);
     marks_judge(b, &v, marks);
-    judge_setup(found, same, before, marks);
-    rank_scores_release(&scores);
-    subject_free(found);
-    partial_release(&partial);
+    judge_setup(look->found, same, before, marks);
+    look_release(look);
 }

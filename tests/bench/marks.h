@@ -54,7 +54,9 @@ struct marks {
     size_t miss[MISSES];
     double decoded; /* sum over bursts of the cost of a frame in full decodes; bursts: 0 = all was decoded */
     int decoded_bursts;
-    double engine_s; /* processor time of finding, scoring and choosing */
+    int tops, same_tops;              /* of passes; where not all frames were decoded: still the top */
+    double decodes_fast, decodes_all; /* frames of which something was decoded */
+    double engine_s;                  /* processor time of finding, scoring and choosing */
 };
 
 /* What the engine says about a burst. */

@@ -10,6 +10,7 @@
  */
 #include "partial.h"
 
+#include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -142,29 +143,76 @@ static void widen(struct parts *p, const struct grid *grid, size_t n, struct par
     }
 }
 
-void partial_view(const struct bench_burst *b, struct grid *grid, struct partial *partial)
+/* What the engine does with --fast: decodes what bracketing wants, looks how sharp that is, and so on. */
+static void bracket(struct parts *p, const struct grid *grid, const struct locate_frame *where, size_t n,
+                    struct partial *partial)
+{
+    bool known[BENCH_FRAMES], wanted[BENCH_FRAMES];
+    float score[BENCH_FRAMES];
+    struct err err = ERR_INIT;
+    for (size_t t = 0; t < n; t++) {
+        known[t] = where[t].whole || cost_of(&where[t]) <= 0;
+        score[t] = NAN;
+        if (known[t])
+            take_part(p, &grid[t], &where[t], t);
+    }
+    for (int round = 0; locate_bracket(where, n, known, score, wanted) > 0; round++) {
+        for (size_t t = 0; t < n; t++)
+            if (wanted[t]) {
+                take_part(p, &grid[t], &where[t], t);
+                known[t] = true;
+            }
+        const struct fill_input in = {n, p->whole, p->subject, p->gain, p->view};
+        if (!grids_sharpness(&in, score, &err))
+            exit(1);
+    }
+    for (size_t t = 0; t < n; t++)
+        partial->missing[t] = !known[t];
+}
+
+static enum locate_answer find_parts(const struct bench_burst *b, const struct grid *grid, bool fast,
+                                     struct locate_frame *where)
 {
     uint8_t *thumb[BENCH_FRAMES];
-    struct locate_frame where[BENCH_FRAMES];
     enum locate_answer answer;
     struct err err = ERR_INIT;
-    struct parts *p = must(calloc(1, sizeof *p));
     uint32_t rows = (uint32_t)((double)THUMB_WIDTH * grid[0].height_px / grid[0].width_px + .5);
-    *partial = (struct partial){.cost = 0};
     for (size_t t = 0; t < b->n; t++)
         thumb[t] = thumbnail(&grid[t], rows);
-    const struct locate_input in = {
-        b->n, (const uint8_t *const *)thumb, THUMB_WIDTH, rows, grid[0].width_px, grid[0].height_px};
+    const struct locate_input in = {b->n,
+                                    (const uint8_t *const *)thumb,
+                                    THUMB_WIDTH,
+                                    rows,
+                                    grid[0].width_px,
+                                    grid[0].height_px,
+                                    fast ? LOCATE_KEYS_FAST : 0};
     if (!locate_subjects(&in, where, &answer, &err))
         exit(1);
+    for (size_t t = 0; t < b->n; t++)
+        free(thumb[t]);
+    return answer;
+}
+
+void partial_view(const struct bench_burst *b, struct grid *grid, bool fast, struct partial *partial)
+{
+    struct locate_frame where[BENCH_FRAMES];
+    struct err err = ERR_INIT;
+    struct parts *p = must(calloc(1, sizeof *p));
+    *partial = (struct partial){.cost = 0};
+    enum locate_answer answer = find_parts(b, grid, fast, where);
+    partial->answer = (int)answer;
+    if (fast && answer == LOCATE_PARTS)
+        bracket(p, grid, where, b->n, partial);
     for (size_t t = 0; t < b->n; t++) {
-        take_part(p, &grid[t], &where[t], t);
+        if (partial->missing[t])
+            continue;
+        if (p->whole[t] == NULL && p->view[t] == NULL)
+            take_part(p, &grid[t], &where[t], t);
         partial->cost += cost_of(&where[t]);
         partial->skipped += cost_of(&where[t]) <= 0;
+        partial->parts += cost_of(&where[t]) > 0;
         partial->whole += where[t].whole;
-        free(thumb[t]);
     }
-    partial->answer = (int)answer;
     if (answer == LOCATE_PARTS) {
         widen(p, grid, b->n, partial);
         struct grid filled[BENCH_FRAMES];

@@ -137,6 +137,24 @@ static void print_misses(FILE *out, const struct marks *all, size_t n)
     fprintf(out, "\n");
 }
 
+/* Where not all frames were decoded: is the top of each pass still the top? */
+static void print_tops(FILE *out, const struct marks *all, size_t n)
+{
+    int tops = 0, same = 0;
+    double fast = 0, full = 0;
+    for (size_t i = 0; i < n; i++) {
+        tops += all[i].tops;
+        same += all[i].same_tops;
+        fast += all[i].decodes_fast;
+        full += all[i].decodes_all;
+    }
+    if (tops > 0 && full > 0)
+        fprintf(out,
+                "\ntop frames that stay when not all frames are decoded: %d of %d (%.3f), with %.2f of the "
+                "decodes\n",
+                same, tops, (double)same / tops, fast / full);
+}
+
 void table_print(FILE *out, const struct table_row *row, size_t rows, const struct marks *all, size_t n)
 {
     double seconds = 0;
@@ -148,6 +166,7 @@ void table_print(FILE *out, const struct table_row *row, size_t rows, const stru
     for (size_t i = 0; i < n; i++)
         seconds += all[i].engine_s;
     print_misses(out, all, n);
+    print_tops(out, all, n);
     fprintf(out, "\n%.1f s of processor time for finding, scoring and choosing in %zu bursts\n", seconds, n);
 }
 

@@ -80,7 +80,7 @@ static void film_look(struct film *f)
 {
     struct err err = ERR_INIT;
     const struct locate_input in = {
-        f->n, (const uint8_t *const *)f->luma, COLS, ROWS, COLS * 10, f->frame_rows * 10};
+        f->n, (const uint8_t *const *)f->luma, COLS, ROWS, COLS * 10, f->frame_rows * 10, 0};
     ck_assert_msg(locate_subjects(&in, f->where, &f->answer, &err), "%s", err.message);
 }
 
@@ -218,7 +218,7 @@ START_TEST(where_thumbnails_cannot_tell_all_is_decoded)
     f.drift = 0;
     uint8_t *kept = f.luma[7];
     f.luma[7] = NULL;
-    const struct locate_input in = {f.n, (const uint8_t *const *)f.luma, COLS, ROWS, 1600, 1200};
+    const struct locate_input in = {f.n, (const uint8_t *const *)f.luma, COLS, ROWS, 1600, 1200, 0};
     ck_assert(locate_subjects(&in, f.where, &f.answer, &err));
     ck_assert_int_eq(f.answer, LOCATE_NO_THUMBNAIL);
     f.luma[7] = kept;
@@ -323,6 +323,106 @@ START_TEST(whole_frames_show_the_scene_twice)
 }
 END_TEST
 
+/* Asks until the top is found; score(t) of what is asked for. Returns how many frames that takes. */
+static size_t bracket(const struct locate_frame *frame, size_t n, float (*sharpness)(size_t t), bool *known)
+{
+    bool wanted[MOST];
+    float score[MOST];
+    size_t asked = 0;
+    for (size_t t = 0; t < n; t++) {
+        known[t] = false;
+        score[t] = NAN;
+    }
+    for (size_t more; (more = locate_bracket(frame, n, known, score, wanted)) > 0; asked += more)
+        for (size_t t = 0; t < n; t++)
+            if (wanted[t]) {
+                ck_assert(!known[t] && frame[t].complete && frame[t].way > 0);
+                known[t] = true;
+                score[t] = sharpness(t);
+            }
+    return asked;
+}
+
+static float one_hill(size_t t)
+{
+    return -fabsf((float)t - 33.3f);
+}
+
+/* Two hills and wing beats: the top is between two frames of the first look. */
+static float two_hills(size_t t)
+{
+    float x = (float)t;
+    return 3 * expf(-(x - 18) * (x - 18) / 20) + 4 * expf(-(x - 45) * (x - 45) / 20) + .2f * (float)(t % 2);
+}
+
+START_TEST(bracketing_finds_the_top_with_fewer_frames)
+{
+    struct locate_frame frame[MOST] = {{.whole = false}};
+    bool known[MOST];
+    for (size_t t = 5; t < 55; t++) {
+        frame[t].way = 1;
+        frame[t].complete = t > 6;
+    }
+    ck_assert_uint_le(bracket(frame, MOST, one_hill, known), 26);
+    ck_assert(known[33] && known[34] && known[32]);
+    ck_assert(!known[5] && !known[6] && !known[58]);
+    ck_assert_uint_le(bracket(frame, MOST, two_hills, known), 30);
+    ck_assert(known[45] && known[44] && known[46]);
+}
+END_TEST
+
+/* A short way, and frames with several subjects, of which no score speaks for one. */
+START_TEST(bracketing_asks_for_all_where_there_is_no_hill)
+{
+    struct locate_frame frame[MOST] = {{.whole = false}};
+    bool known[MOST];
+    for (size_t t = 0; t < 8; t++)
+        frame[t] = (struct locate_frame){.way = 1, .complete = true};
+    for (size_t t = 20; t < 50; t++)
+        frame[t] = (struct locate_frame){.way = LOCATE_SEVERAL, .complete = true};
+    ck_assert_uint_eq(bracket(frame, MOST, one_hill, known), 38);
+}
+END_TEST
+
+/* Nothing scored tells anything: it ends, having asked for each frame once at most. */
+static float unknown(size_t t)
+{
+    (void)t;
+    return NAN;
+}
+
+START_TEST(bracketing_ends_without_scores)
+{
+    struct locate_frame frame[MOST] = {{.whole = false}};
+    bool known[MOST];
+    for (size_t t = 0; t < MOST; t++)
+        frame[t] = (struct locate_frame){.way = 1, .complete = true};
+    size_t asked = bracket(frame, MOST, unknown, known);
+    ck_assert(asked >= MOST / 4 && asked <= MOST);
+}
+END_TEST
+
+/* The bird is cut while it enters and leaves, and has one way in between. */
+START_TEST(ways_and_cut_frames_are_told)
+{
+    struct film f;
+    film_open(&f, MOST);
+    film_scene(&f);
+    for (size_t t = 0; t < f.n; t++)
+        film_subject(&f, t, (int)t * 4 - 40, 50, 18, 12);
+    film_look(&f);
+    ck_assert_int_eq(f.answer, LOCATE_PARTS);
+    for (size_t t = 0; t < f.n; t++) {
+        int x = (int)t * 4 - 40;
+        if (x > 0 && x + 18 < COLS)
+            ck_assert_msg(f.where[t].complete && f.where[t].way == f.where[20].way, "frame %zu", t);
+        if ((x < 0 && x + 14 > 0) || (x < COLS - 4 && x + 18 > COLS))
+            ck_assert_msg(!f.where[t].complete, "frame %zu", t);
+    }
+    film_close(&f);
+}
+END_TEST
+
 int main(void)
 {
     Suite *suite = suite_create("locate");
@@ -338,6 +438,10 @@ int main(void)
     tcase_add_test(tc, reeds_that_sway_do_not_keep_empty_frames);
     tcase_add_test(tc, a_way_that_starts_inside_the_picture_leaves_frames_before_it_alone);
     tcase_add_test(tc, whole_frames_show_the_scene_twice);
+    tcase_add_test(tc, bracketing_finds_the_top_with_fewer_frames);
+    tcase_add_test(tc, bracketing_asks_for_all_where_there_is_no_hill);
+    tcase_add_test(tc, bracketing_ends_without_scores);
+    tcase_add_test(tc, ways_and_cut_frames_are_told);
     suite_add_tcase(suite, tc);
     SRunner *runner = srunner_create(suite);
     srunner_run_all(runner, CK_ENV);

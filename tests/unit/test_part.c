@@ -323,6 +323,31 @@ START_TEST(a_subject_at_the_edge_of_its_part_is_told)
 }
 END_TEST
 
+/* The subject shows squares, ever coarser from one frame to the next, four times over. */
+static void smear_subject(uint8_t *luma, int t)
+{
+    for (uint32_t y = 200; y < 264; y++)
+        for (uint32_t x = (uint32_t)(40 + 20 * t); x < (uint32_t)(104 + 20 * t); x++) {
+            uint32_t step = 4u << t % 4;
+            luma[(size_t)y * WIDTH + x] =
+                (uint8_t)(((x + 640 - 20 * (uint32_t)t) / step + y / step) % 2 ? 20 : 50);
+        }
+}
+
+START_TEST(coarser_subjects_score_lower)
+{
+    struct err err = ERR_INIT;
+    float score[FRAMES];
+    struct film *f = film_open(around_subject, smear_subject);
+    ck_assert_msg(grids_sharpness(&f->in, score, &err), "%s", err.message);
+    for (int t = 0; t + 4 < FRAMES; t += 4)
+        for (int k = 0; k < 3; k++)
+            ck_assert_msg(score[t + k] > score[t + k + 1], "frames %d and %d: %g, %g", t + k, t + k + 1,
+                          (double)score[t + k], (double)score[t + k + 1]);
+    film_close(f);
+}
+END_TEST
+
 START_TEST(parts_grow_where_they_are_touched_and_stay_in_the_frame)
 {
     struct grid_part part = {.cols = 80, .rows = 60, .window = {10, 30, 20, 12}};
@@ -370,6 +395,7 @@ int main(void)
     tcase_add_test(tc, filling_without_copies_is_the_same);
     tcase_add_test(tc, filled_frames_show_the_scene_and_its_noise);
     tcase_add_test(tc, a_subject_at_the_edge_of_its_part_is_told);
+    tcase_add_test(tc, coarser_subjects_score_lower);
     tcase_add_test(tc, parts_grow_where_they_are_touched_and_stay_in_the_frame);
     tcase_add_test(tc, parts_without_a_whole_frame_cannot_be_filled);
     suite_add_tcase(suite, tc);
