@@ -59,6 +59,7 @@ bool session_peek(struct worker_pool *workers, int fd, const char *path, struct 
 
 struct session_measure_options {
     bool all;       /* measure again what was measured, and decode every frame as a whole */
+    bool fast;      /* only what finds the sharpest frame of each pass; the rest stays not scored */
     int64_t gap_ns; /* 0 = chosen from the gaps */
     /* What a copy run has still to bring (NULL = nothing is under way): only bursts to which no further file
        can belong are measured, and nothing is taken for missing. */
@@ -71,6 +72,7 @@ struct session_measured {
     uint64_t unreadable, format;
     double decoded;         /* sum over the measured frames of the share that was decoded */
     uint64_t not_decoded;   /* measured frames whose thumbnails show no subject: nothing was decoded */
+    uint64_t left_out;      /* frames that were not needed to find the sharpest: not scored */
     uint64_t decoded_again; /* the subject reached the edge of the decoded part: decoded once more */
 };
 /* Walks, makes frames and bursts, decodes and measures what is new, and ranks each burst as soon as that is
@@ -84,9 +86,9 @@ bool session_measure(struct session *s, struct worker_pool *workers,
    to look. The copy runs in a thread of its own and waits for nothing; where there is no thread or not much
    room on the disk, it is only copied. True, false and *report as card_copy: what measuring fails in is left
    to the session_measure that must follow, which finishes the rest. Of *measured only failed and
-   found_unreadable are filled. same_exposure must not use `workers`. */
+   found_unreadable are filled. `fast` as for session_measure. same_exposure must not use `workers`. */
 bool session_ingest(struct session *s, struct worker_pool *workers, struct card_set *set,
-                    const struct card_options *options, struct card_report *report,
+                    const struct card_options *options, bool fast, struct card_report *report,
                     struct session_measured *measured, struct err *err);
 
 struct session_ranked {

@@ -21,6 +21,10 @@ static void print_measured(const struct session_measured *m)
         (void)printf("decoded: %.0f %% of the picture area; %" PRIu64 " frames without a subject in their "
                      "thumbnails not at all, %" PRIu64 " once more, larger\n",
                      100 * m->decoded / (double)m->measured, m->not_decoded, m->decoded_again);
+    if (m->left_out > 0)
+        (void)printf("not scored: %s frame%s that did not have to be looked at to find the sharpest; without "
+                     "--fast they are\n",
+                     log_count(m->left_out, a), m->left_out == 1 ? "" : "s");
 }
 
 int cmd_measure(struct cli *cli, int argc, char **argv)
@@ -29,17 +33,19 @@ int cmd_measure(struct cli *cli, int argc, char **argv)
     uint32_t jobs = 0;
     const struct option_spec table[] = {
         {"all", OPTION_FLAG, &options.all, NULL, "measure again what was measured before", 0, 0},
+        {"fast", OPTION_FLAG, &options.fast, NULL,
+         "only what finds the sharpest frames; the rest stays not scored", 0, 0},
         {"gap", OPTION_SECONDS, &options.gap_ns, "SECONDS",
          "pause that ends a burst (default: chosen from the pauses)", 0.001, 3600},
         {"jobs", OPTION_COUNT, &jobs, "N", "worker processes (default: one per processor)", 1, 256},
     };
     const struct command_spec spec = {"chaffinch measure",
-                                      "SESSION [--all] [--gap SECONDS] [--jobs N]",
+                                      "SESSION [--all | --fast] [--gap SECONDS] [--jobs N]",
                                       "Finds the frames and bursts of a session folder and measures every "
                                       "new frame once. Pictures are only\n"
                                       "read; what is found out is kept in SESSION/.chaffinch/.",
                                       table,
-                                      3,
+                                      sizeof table / sizeof table[0],
                                       1,
                                       1};
     struct options_arguments arguments;
@@ -48,6 +54,10 @@ int cmd_measure(struct cli *cli, int argc, char **argv)
     int status;
     if (!cli_parse(cli, &spec, argc, argv, &arguments, &status))
         return status;
+    if (options.all && options.fast) {
+        err_set(&err, ERR_USAGE, "--all measures every frame and --fast only some: type one of them");
+        return cli_fail(cli, &err);
+    }
     struct session *s = session_open(cli->fs, arguments.arg[0], SESSION_WRITE, cli->log, cli->stop, &err);
     if (s == NULL)
         return cli_fail(cli, &err);

@@ -19,6 +19,7 @@ struct night {
     struct session_ranked ranked;
     struct catalogue_counts counts;
     struct session_rank_options how;
+    bool fast;   /* measures only what finds the sharpest frames */
     char *sheet; /* where the contact sheet is */
     int status;  /* the worst so far */
 };
@@ -33,7 +34,7 @@ static void note_status(struct night *n, int status)
 static bool take_in(struct night *n, struct card_set *set, const struct card_options *options)
 {
     struct err err = ERR_INIT;
-    bool ok = session_ingest(n->session, n->cli->workers, set, options, &n->card, &n->along, &err);
+    bool ok = session_ingest(n->session, n->cli->workers, set, options, n->fast, &n->card, &n->along, &err);
     if (!ok) {
         n->card.interrupted = true;
         log_err(n->cli->log, &err);
@@ -47,7 +48,7 @@ static bool take_in(struct night *n, struct card_set *set, const struct card_opt
 static bool judge(struct night *n)
 {
     struct err err = ERR_INIT;
-    const struct session_measure_options options = {0};
+    const struct session_measure_options options = {.fast = n->fast};
     struct session *s = n->session;
     bool ok = session_measure(s, n->cli->workers, &options, &n->measured, &err) &&
               session_rank(s, &n->how, &n->ranked, &err) &&
@@ -85,12 +86,12 @@ static void print_verdict(const struct night *n)
 }
 
 static int spend_night(struct cli *cli, struct card_set *set, const char *path,
-                       const struct card_options *options, const struct session_rank_options *how)
+                       const struct card_options *options, bool fast, const struct session_rank_options *how)
 {
     struct err err = ERR_INIT;
     struct awake awake;
     char word[1200];
-    struct night n = {.cli = cli, .card = CARD_REPORT_INIT, .how = *how};
+    struct night n = {.cli = cli, .card = CARD_REPORT_INIT, .fast = fast, .how = *how};
     n.session = session_open(cli->fs, path, SESSION_CREATE, cli->log, cli->stop, &err);
     if (n.session == NULL)
         return cli_fail(cli, &err);
@@ -115,18 +116,22 @@ int cmd_run(struct cli *cli, int argc, char **argv)
     struct card_options options = CARD_OPTIONS_INIT;
     struct session_rank_options how = SESSION_RANK_OPTIONS_INIT;
     uint32_t jobs = 0;
-    struct option_spec table[4 + RANK_OPTIONS] = {
+    bool fast = false;
+    struct option_spec table[5 + RANK_OPTIONS] = {
         {"second", OPTION_TEXT, &options.second, "DIR",
          "write and verify a second copy there, in the same read", 0, 0},
         {"label", OPTION_TEXT, &options.label, "TEXT", "what you call the card", 0, 0},
         {"one-is-enough", OPTION_FLAG, &options.one_is_enough, NULL,
          "one verified copy is enough to format the card", 0, 0},
+        {"fast", OPTION_FLAG, &fast, NULL,
+         "measure only what finds the sharpest frames; the rest stays not scored", 0, 0},
         {"jobs", OPTION_COUNT, &jobs, "N", "worker processes (default: one per processor)", 1, 256},
     };
-    rank_options_fill(table + 4, &how);
+    rank_options_fill(table + 5, &how);
     const struct command_spec spec = {
         "chaffinch run",
-        "CARD... SESSION [--second DIR] [--label TEXT] [--one-is-enough] [--jobs N] " RANK_OPTIONS_SYNOPSIS,
+        "CARD... SESSION [--second DIR] [--label TEXT] [--one-is-enough] [--fast] [--jobs "
+        "N] " RANK_OPTIONS_SYNOPSIS,
         "Copies the card into SESSION, measures and ranks its frames and writes the contact sheet. The\n"
         "computer is kept awake where the system offers that. A run that was interrupted goes on where\n"
         "it stopped: type the same command again.",
@@ -150,7 +155,7 @@ int cmd_run(struct cli *cli, int argc, char **argv)
     struct card_set *set = card_words_open(cli, &arguments, &options, &session, &status);
     if (set != NULL) {
         options.same_context = asked;
-        status = spend_night(cli, set, session, &options, &how);
+        status = spend_night(cli, set, session, &options, fast, &how);
     }
     card_close(set);
     worker_pool_stop(asked);

@@ -38,7 +38,8 @@ static bool add_member(void *context, const struct catalogue_row *row, struct er
                                  .full_width_px = f->width_px,
                                  .judged_width_px = f->judged_width_px,
                                  .focal_mm = f->focal_mm,
-                                 .exposure_s = f->exposure_s};
+                                 .exposure_s = f->exposure_s,
+                                 .decoded = f->decoded};
     if (strcmp(f->state, "measured") == 0)
         out->state = MEMBER_MEASURED;
     else if (strcmp(f->state, "unreadable") == 0)

@@ -26,6 +26,7 @@ struct member_frame {
     int64_t pack, offset, size;
     uint32_t full_width_px, judged_width_px;
     double focal_mm, exposure_s;
+    double decoded; /* share of the picture */
 };
 
 struct members {

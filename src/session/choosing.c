@@ -192,12 +192,30 @@ static bool put_choice(struct session *s, const struct member_frame *member, con
     return member->gone || member->settled || same || catalogue_put_choice(s->catalogue, &choice, err);
 }
 
+/* Not all of its frames were scored: a subject is followed over gaps, and may be lost in them. */
+static bool has_gaps(const struct members *members)
+{
+    for (size_t i = 0; i < members->n; i++)
+        if (members->frame[i].state == MEMBER_NOT_SCORED && !members->frame[i].gone)
+            return true;
+    return false;
+}
+
+/* Where its thumbnail shows something and nothing was found in a burst with gaps, nobody knows. */
+static void doubt(struct rank_frame *frame, const struct member_frame *member)
+{
+    if (frame->reason != RANK_NO_SUBJECT || !(member->decoded > 0 && member->decoded < 1))
+        return;
+    frame->proposal = RANK_NONE;
+    frame->reason = RANK_NOT_SURE;
+}
+
 bool choosing_run(struct session *s, const struct members *members, const struct rank_burst *burst,
                   const struct rank_item *items, size_t n_items, const struct choosing_how *how,
                   struct total *total, struct session_ranked *totals, bool *nothing_sharp, struct err *err)
 {
     struct rank_frame *frames = frames_of(members, err);
-    bool open = total != NULL && !total->closed, kept = false;
+    bool open = total != NULL && !total->closed, kept = false, gaps = has_gaps(members);
     bool ok = frames != NULL && rank_choose(burst, items, n_items, frames, members->n, &how->rank, err);
     *nothing_sharp = false;
     if (ok && open)
@@ -206,6 +224,8 @@ bool choosing_run(struct session *s, const struct members *members, const struct
         struct rank_frame *f = &frames[i];
         if (f->gone)
             continue;
+        if (gaps)
+            doubt(f, &members->frame[i]);
         kept = kept || f->proposal == RANK_KEEP;
         make_room(f, members->frame[i].id, total);
         ok = put_choice(s, &members->frame[i], f, err);

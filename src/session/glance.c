@@ -271,7 +271,7 @@ static bool measure(struct look *l, struct worker_pool *workers, const struct pl
     struct locating_told told;
     l->which = plan->which;
     l->where = plan->where;
-    return locating_run(&l->s, workers, plan->where, plan->n, path_of, l, &told, err) &&
+    return locating_run(&l->s, workers, plan->where, plan->n, 0, path_of, l, &told, err) &&
            run_jobs(l, workers, JOB_MEASURE, plan->which, plan->n, err);
 }
 

@@ -27,6 +27,7 @@ struct ingest {
     struct worker_pool *workers;
     struct card_set *set;
     struct session_measured *measured;
+    bool fast;
     struct card_copying *copying;
     atomic_bool copied;
     bool ok; /* of the copy, with its error */
@@ -55,7 +56,7 @@ static bool measure_round(struct ingest *in, struct session *quiet, const struct
 {
     struct session_measured totals;
     struct err err = ERR_INIT;
-    const struct session_measure_options options = {.coming = coming};
+    const struct session_measure_options options = {.fast = in->fast, .coming = coming};
     bool ok = session_measure(quiet, in->workers, &options, &totals, &err);
     in->measured->failed += totals.found_unreadable;
     in->measured->found_unreadable += totals.found_unreadable;
@@ -91,11 +92,12 @@ static void measure_meanwhile(struct ingest *in)
 }
 
 bool session_ingest(struct session *s, struct worker_pool *workers, struct card_set *set,
-                    const struct card_options *options, struct card_report *report,
+                    const struct card_options *options, bool fast, struct card_report *report,
                     struct session_measured *measured, struct err *err)
 {
     pthread_t thread;
-    struct ingest in = {.s = s, .workers = workers, .set = set, .measured = measured, .err = ERR_INIT};
+    struct ingest in = {
+        .s = s, .workers = workers, .set = set, .measured = measured, .fast = fast, .err = ERR_INIT};
     *measured = (struct session_measured){0};
     in.copying = card_copy_begin(set, &s->root, s->catalogue, options, report, err);
     if (in.copying == NULL)

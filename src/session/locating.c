@@ -20,7 +20,7 @@ struct window {
 struct locating {
     struct session *s;
     struct locating_frame *frame;
-    size_t n;
+    size_t n, keys;
     struct thumb *thumb; /* n; luma is freed as soon as its window is done */
     struct window *window;
     size_t windows;
@@ -75,6 +75,9 @@ static void plan_frame(struct locating *l, size_t i, const struct locate_frame *
         .wanted = true, .width_px = head->width_px, .height_px = head->height_px, .gain = where->gain};
     part->window = cells_around(where->whole ? &everything : &where->part, part);
     part->subject = cells_around(&where->subject, part);
+    l->frame[i].optional = !where->whole && part->window.cols > 0;
+    l->frame[i].complete = where->complete;
+    l->frame[i].way = where->way;
 }
 
 /* Thumbnails and frames of one size, or none. */
@@ -97,13 +100,15 @@ static bool finish_window(struct locating *l, const struct window *w, struct err
     if (ok && alike(l, w)) {
         for (size_t i = 0; i < w->n; i++)
             luma[i] = l->thumb[w->first + i].luma;
-        const struct locate_input input = {w->n,       luma,           head->cols,
-                                           head->rows, head->width_px, head->height_px, 0};
+        const struct locate_input input = {
+            w->n, luma, head->cols, head->rows, head->width_px, head->height_px, l->keys};
         ok = locate_subjects(&input, where, &answer, err);
     }
     if (ok && answer == LOCATE_PARTS)
         for (size_t i = 0; i < w->n; i++)
             plan_frame(l, w->first + i, &where[i]);
+    for (size_t i = w->first; i < w->first + w->n; i++)
+        l->frame[i].window = (uint32_t)(w - l->window);
     l->told->answer[answer]++;
     for (size_t i = w->first; i < w->first + w->n; i++) {
         free(l->thumb[i].luma);
@@ -157,9 +162,11 @@ static bool take_thumb(void *context, const struct worker_result *result, struct
 }
 
 bool locating_run(struct session *s, struct worker_pool *workers, struct locating_frame *frame, size_t n,
-                  locating_path *path, void *context, struct locating_told *told, struct err *err)
+                  size_t keys, locating_path *path, void *context, struct locating_told *told,
+                  struct err *err)
 {
-    struct locating l = {.s = s, .frame = frame, .n = n, .told = told, .path = path, .context = context};
+    struct locating l = {
+        .s = s, .frame = frame, .n = n, .keys = keys, .told = told, .path = path, .context = context};
     const struct pump pump = {s, workers, &l, submit_thumb, take_thumb};
     *told = (struct locating_told){0};
     l.thumb = calloc(n + 1, sizeof *l.thumb);

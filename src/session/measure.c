@@ -7,6 +7,7 @@
 #include "along.h"
 #include "chaffinch/frame.h"
 #include "chaffinch/str.h"
+#include "fast.h"
 #include "grouping.h"
 #include "jobs.h"
 #include "locating.h"
@@ -15,7 +16,10 @@
 #include "pump.h"
 #include "scan.h"
 
-enum { COMMIT_FRAMES = 64 };
+enum {
+    COMMIT_FRAMES = 64,
+    MOST_ROUNDS = 40 /* each frame is asked for once, and decoded again twice: they end long before */
+};
 #define PACK_LIMIT_BYTES ((uint64_t)1 << 30)
 
 struct todo {
@@ -34,7 +38,7 @@ struct todo {
 struct done {
     int64_t frame;
     size_t todo;
-    bool ok;
+    bool ok, left_out;
     struct job_measured head;
     int64_t pack, offset, size;
     char cause[256];
@@ -56,7 +60,8 @@ struct stage {
     struct along *along;            /* NULL = what is measured is ranked later */
     const struct frame_ids *closed; /* numbers of the bursts to be measured, sorted; NULL = all */
     const struct parts_again *only; /* NULL = all that need it */
-    struct parts_again *again;      /* what turns out to be too small; NULL = nothing can */
+    struct parts_again *again;      /* what is to be measured next; NULL = nothing can be */
+    struct fast_plan *plan;         /* NULL = all frames are measured */
 };
 
 static bool needs_measuring(struct stage *st, const struct catalogue_frame *f, bool recalled)
@@ -186,6 +191,10 @@ static bool flush_done(struct stage *st, struct err *err)
     for (size_t i = 0; ok && i < st->n_done; i++) {
         const struct done *d = &st->done[i];
         static const char *const from[] = {"full", "preview", "half"};
+        if (d->left_out) {
+            ok = catalogue_set_state(c, d->frame, "not-scored", "", err);
+            continue;
+        }
         if (!d->ok) {
             ok = catalogue_set_state(c, d->frame, "unreadable", d->cause, err);
             continue;
@@ -257,6 +266,14 @@ static bool take_measure(void *context, const struct worker_result *result, stru
     return st->n_done < COMMIT_FRAMES || flush_done(st, err);
 }
 
+/* Nobody needs it to find the sharpest frame. */
+static bool leave_out(struct stage *st, size_t i, struct err *err)
+{
+    st->done[st->n_done++] = (struct done){.frame = st->todo[i].frame, .todo = i, .left_out = true};
+    log_progress_step(st->s->log, 1, 0);
+    return st->n_done < COMMIT_FRAMES || flush_done(st, err);
+}
+
 static bool submit_measure(void *context, struct worker_pool *workers, size_t i, struct err *err)
 {
     struct stage *st = context;
@@ -264,6 +281,8 @@ static bool submit_measure(void *context, struct worker_pool *workers, size_t i,
     const struct job_part whole = {.wanted = false};
     if (t->here)
         return true;
+    if (st->plan != NULL && st->only == NULL && !fast_wants(st->plan, i))
+        return leave_out(st, i, err);
     if (!catalogue_each_file(st->s->catalogue, t->frame, add_picture, t, err))
         return false;
     struct pump_picture pictures[JOB_PICTURES];
@@ -310,7 +329,8 @@ static bool locate_frames(struct stage *st, struct worker_pool *workers, struct 
         return err_nomem(err);
     for (size_t i = 0; i < st->n_todo; i++)
         st->where[i].burst = st->todo[i].burst;
-    if (!locating_run(st->s, workers, st->where, st->n_todo, jpeg_of, st, &told, err))
+    size_t keys = st->plan != NULL ? LOCATE_KEYS_FAST : 0;
+    if (!locating_run(st->s, workers, st->where, st->n_todo, keys, jpeg_of, st, &told, err))
         return false;
     if (st->closed == NULL)
         tell_located(st, &told);
@@ -328,6 +348,16 @@ static void stage_release(struct stage *st)
     free(st->where);
     pack_close(st->pack);
     along_end(st->along);
+}
+
+static bool plan_fast(struct stage *st, struct err *err)
+{
+    if (st->plan == NULL)
+        return true;
+    for (size_t i = 0; i < st->n_todo; i++)
+        if (!fast_add(st->plan, st->todo[i].frame, &st->where[i], st->todo[i].here || st->todo[i].whole, err))
+            return false;
+    return fast_begin(st->s, st->plan, err);
 }
 
 /* The frames of a list, with the parts that it says. */
@@ -357,19 +387,23 @@ static bool fill_todo(struct stage *st, struct worker_pool *workers, struct err 
     if (!catalogue_each_row(st->s->catalogue, &present, add_todo, st, err))
         return false;
     drop_done_bursts(st);
-    return st->all || st->n_todo == 0 || locate_frames(st, workers, err);
+    return st->all || st->n_todo == 0 || (locate_frames(st, workers, err) && plan_fast(st, err));
 }
 
 /* A burst is scored when nothing of it has to be decoded once more. What is still too small the second time
-   is decoded as a whole, so there is no fourth. */
+   is decoded as a whole. */
 static bool is_complete(void *context, int64_t burst, bool *ready, struct err *err)
 {
     struct stage *st = context;
     if (st->again == NULL)
         return true;
     size_t before = st->again->n;
-    if (!parts_check(st->s, burst, st->only != NULL, st->again, err))
+    if (st->plan != NULL && !fast_next(st->s, st->plan, burst, st->again, err))
         return false;
+    size_t asked = st->again->n;
+    if (asked == before && !parts_check(st->s, burst, st->only != NULL, st->again, err))
+        return false;
+    st->totals->decoded_again += st->again->n - asked;
     *ready = st->again->n == before;
     return true;
 }
@@ -378,10 +412,12 @@ static bool run_stage(struct stage *st, struct worker_pool *workers, struct err 
 {
     const struct pump pump = {st->s, workers, st, submit_measure, take_measure};
     bool first = st->only == NULL;
+    const char *words = first              ? "measuring"
+                        : st->plan != NULL ? "measuring around the best"
+                                           : "measuring again, larger parts";
     bool ok = (st->along = along_start(st->s, is_complete, st, err)) != NULL && fill_todo(st, workers, err);
     if (ok && (first || st->n_todo > 0)) {
-        log_progress_start(st->s->log, first ? "measuring" : "measuring again, larger parts", st->n_needed,
-                           "frames", 0);
+        log_progress_start(st->s->log, words, st->n_needed, "frames", 0);
         ok = pump_run(&pump, st->n_todo, err);
         log_progress_end(st->s->log);
         /* Keep what is done even when the run was interrupted. */
@@ -394,9 +430,10 @@ static bool run_stage(struct stage *st, struct worker_pool *workers, struct err 
 struct pass {
     struct session *s;
     const struct session_measure_options *options;
-    const struct frame_ids *closed; /* as in struct stage, all three */
+    const struct frame_ids *closed; /* as in struct stage, all four */
     const struct parts_again *only;
     struct parts_again *again;
+    struct fast_plan *plan;
     struct session_measured *totals;
 };
 
@@ -412,7 +449,8 @@ static bool measure_frames(const struct pass *pass, struct worker_pool *workers,
                          .last_pack_seen = -1,
                          .closed = pass->closed,
                          .only = pass->only,
-                         .again = all ? NULL : pass->again};
+                         .again = all ? NULL : pass->again,
+                         .plan = pass->plan};
     bool ok = run_stage(st, workers, err);
     stage_release(st);
     free(st);
@@ -420,23 +458,27 @@ static bool measure_frames(const struct pass *pass, struct worker_pool *workers,
 }
 
 /* In part where thumbnails say where; once more, larger, where a subject reaches the edge of its part; and as
-   a whole where that was not enough either. */
+   a whole where that was not enough either. With options->fast in rounds, each around the best so far. */
 static bool measure_all_frames(struct session *s, struct worker_pool *workers,
                                const struct session_measure_options *options, const struct frame_ids *closed,
                                struct session_measured *totals, struct err *err)
 {
-    struct parts_again larger = {0}, whole = {0};
-    const struct pass first = {s, options, closed, NULL, &larger, totals},
-                      second = {s, options, closed, &larger, &whole, totals},
-                      third = {s, options, closed, &whole, NULL, totals};
-    bool ok = measure_frames(&first, workers, err);
-    uint64_t measured = totals->measured;
-    ok = ok && (larger.n == 0 || measure_frames(&second, workers, err));
-    ok = ok && (whole.n == 0 || measure_frames(&third, workers, err));
-    totals->decoded_again = totals->measured - measured;
-    totals->measured = measured;
-    parts_again_release(&larger);
-    parts_again_release(&whole);
+    struct parts_again list[2] = {{0}, {0}};
+    struct fast_plan plan = {0};
+    struct pass pass = {s,     options, closed, NULL, &list[0], options->fast && !options->all ? &plan : NULL,
+                        totals};
+    bool ok = measure_frames(&pass, workers, err);
+    for (unsigned k = 0; ok && k < MOST_ROUNDS && list[k % 2].n > 0; k++) {
+        parts_again_release(&list[(k + 1) % 2]);
+        pass.only = &list[k % 2];
+        pass.again = k + 1 < MOST_ROUNDS ? &list[(k + 1) % 2] : NULL;
+        ok = measure_frames(&pass, workers, err);
+    }
+    totals->measured -= totals->decoded_again < totals->measured ? totals->decoded_again : totals->measured;
+    totals->left_out = fast_left_out(&plan);
+    fast_release(&plan);
+    parts_again_release(&list[0]);
+    parts_again_release(&list[1]);
     return ok;
 }
 

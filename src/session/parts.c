@@ -32,7 +32,7 @@ void parts_again_release(struct parts_again *again)
     *again = (struct parts_again){0};
 }
 
-static bool add(struct parts_again *again, const struct part_again *item, struct err *err)
+bool parts_again_add(struct parts_again *again, const struct part_again *item, struct err *err)
 {
     if (again->n == again->room) {
         size_t room = again->room > 0 ? again->room * 2 : 64;
@@ -84,7 +84,7 @@ static bool check_window(struct session *s, const struct members *members, size_
                 continue;
             if (known && !as_whole)
                 item.part = parts_larger(grids.parts[i], sides[i]);
-            ok = add(again, &item, err);
+            ok = parts_again_add(again, &item, err);
         }
     }
     burst_grids_release(&grids);

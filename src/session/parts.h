@@ -20,6 +20,7 @@ struct parts_again {
     struct part_again *item;
     size_t n, room;
 };
+bool parts_again_add(struct parts_again *again, const struct part_again *item, struct err *err);
 void parts_again_release(struct parts_again *again);
 
 /* Adds the frames of a burst whose subject reaches the edge of what was decoded, with a part that is larger

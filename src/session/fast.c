@@ -1,0 +1,183 @@
+#include "fast.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+#include "burst_grids.h"
+
+enum { LEAST_FRAMES = 8 };
+
+bool fast_add(struct fast_plan *plan, int64_t frame, const struct locating_frame *where, bool here,
+              struct err *err)
+{
+    if (plan->n == plan->room) {
+        size_t room = plan->room > 0 ? plan->room * 2 : 256;
+        struct fast_frame *grown = realloc(plan->frame, room * sizeof *grown);
+        if (grown == NULL)
+            return err_nomem(err);
+        plan->frame = grown;
+        plan->room = room;
+    }
+    plan->frame[plan->n++] = (struct fast_frame){frame, where->burst, *where, here || !where->optional};
+    return true;
+}
+
+bool fast_wants(const struct fast_plan *plan, size_t i)
+{
+    return i >= plan->n || plan->frame[i].known;
+}
+
+uint64_t fast_left_out(const struct fast_plan *plan)
+{
+    uint64_t n = 0;
+    for (size_t i = 0; i < plan->n; i++)
+        n += !plan->frame[i].known;
+    return n;
+}
+
+void fast_release(struct fast_plan *plan)
+{
+    free(plan->frame);
+    *plan = (struct fast_plan){0};
+}
+
+/* One past the frames that were located together with frame `first`. */
+static size_t window_end(const struct fast_plan *plan, size_t first)
+{
+    size_t end = first;
+    while (end < plan->n && plan->frame[end].where.window == plan->frame[first].where.window)
+        end++;
+    return end;
+}
+
+/* The members of the burst among frames first .. end, in order: both are in the order of the burst. */
+static bool read_scores(struct session *s, const struct fast_plan *plan, size_t first, size_t end,
+                        float *score, struct err *err)
+{
+    struct members members = {0};
+    struct burst_grids grids = {0};
+    struct err trouble = ERR_INIT;
+    bool ok = members_load(s, plan->frame[first].burst, &members, err);
+    float *all = calloc(members.n + 1, sizeof *all);
+    ok = ok && (all != NULL || err_nomem(err));
+    ok = ok && burst_grids_read(s, &members, 0, members.n, &grids, err);
+    if (ok) {
+        const struct fill_input input = burst_grids_fill_input(&grids);
+        /* Not a whole frame: all of them are unreadable, and nothing tells anything. */
+        if (!grids_sharpness(&input, all, &trouble))
+            ok = trouble.code == ERR_NOT_FOUND || err_nomem(err);
+        size_t m = 0;
+        for (size_t i = first; ok && trouble.code == 0 && i < end; i++) {
+            while (m < members.n && members.frame[m].id != plan->frame[i].frame)
+                m++;
+            if (m < members.n)
+                score[i - first] = all[m];
+        }
+    }
+    burst_grids_release(&grids);
+    members_release(&members);
+    free(all);
+    return ok;
+}
+
+struct asking {
+    struct locate_frame *where;
+    bool *known, *wanted;
+    float *score;
+};
+
+static bool asking_open(struct asking *a, const struct fast_plan *plan, size_t first, size_t n)
+{
+    *a = (struct asking){calloc(n, sizeof *a->where), calloc(n, sizeof *a->known),
+                         calloc(n, sizeof *a->wanted), calloc(n, sizeof *a->score)};
+    if (a->where == NULL || a->known == NULL || a->wanted == NULL || a->score == NULL)
+        return false;
+    for (size_t i = 0; i < n; i++) {
+        const struct fast_frame *f = &plan->frame[first + i];
+        a->where[i].way = f->where.way;
+        a->where[i].complete = f->where.complete;
+        a->known[i] = f->known;
+        a->score[i] = NAN;
+    }
+    return true;
+}
+
+static void asking_release(struct asking *a)
+{
+    free(a->where);
+    free(a->known);
+    free(a->wanted);
+    free(a->score);
+}
+
+/* Marks what is wanted of a window as known, and adds it to `again` unless that is NULL. */
+static bool ask(struct session *s, struct fast_plan *plan, size_t first, size_t end, bool scored,
+                struct parts_again *again, struct err *err)
+{
+    struct asking a;
+    bool ok = asking_open(&a, plan, first, end - first) || err_nomem(err);
+    ok = ok && (!scored || read_scores(s, plan, first, end, a.score, err));
+    if (ok)
+        (void)locate_bracket(a.where, end - first, a.known, a.score, a.wanted);
+    for (size_t i = first; ok && i < end; i++) {
+        struct fast_frame *f = &plan->frame[i];
+        if (!a.wanted[i - first])
+            continue;
+        f->known = true;
+        const struct part_again item = {.frame = f->frame, .part = f->where.part};
+        ok = again == NULL || parts_again_add(again, &item, err);
+    }
+    asking_release(&a);
+    return ok;
+}
+
+static bool has_optional(const struct fast_plan *plan, size_t first, size_t end)
+{
+    for (size_t i = first; i < end; i++)
+        if (!plan->frame[i].known)
+            return true;
+    return false;
+}
+
+/* Something that an earlier run measured of what is optional. */
+static bool has_scores(const struct fast_plan *plan, size_t first, size_t end)
+{
+    for (size_t i = first; i < end; i++)
+        if (plan->frame[i].known && plan->frame[i].where.optional)
+            return true;
+    return false;
+}
+
+/* Too few frames to find a subject in: all are asked for. */
+static void ask_all_of_few(struct fast_plan *plan, size_t first, size_t end)
+{
+    size_t known = 0;
+    for (size_t i = first; i < end; i++)
+        known += plan->frame[i].known;
+    for (size_t i = first; known < LEAST_FRAMES && i < end; i++)
+        plan->frame[i].known = true;
+}
+
+bool fast_begin(struct session *s, struct fast_plan *plan, struct err *err)
+{
+    bool ok = true;
+    for (size_t first = 0, end; ok && first < plan->n; first = end) {
+        end = window_end(plan, first);
+        if (has_optional(plan, first, end))
+            ok = ask(s, plan, first, end, has_scores(plan, first, end), NULL, err);
+        ask_all_of_few(plan, first, end);
+    }
+    return ok;
+}
+
+bool fast_next(struct session *s, struct fast_plan *plan, int64_t burst, struct parts_again *again,
+               struct err *err)
+{
+    bool ok = true;
+    for (size_t first = 0, end; ok && first < plan->n; first = end) {
+        end = window_end(plan, first);
+        if (plan->frame[first].burst == burst && has_optional(plan, first, end))
+            ok = ask(s, plan, first, end, true, again, err);
+    }
+    return ok;
+}
