@@ -106,6 +106,19 @@ static bool is_compact(const struct scene *scene, const struct layer *layer, con
 /* Lengths that a subject travels: with nothing else about, and beside one that travels farther. */
 static const float ALONE = 0.5f, BESIDE = 1.0f;
 
+/* Where much changes at once, in leaves or on water, pieces of it join to tracks that wander by their own
+   length or two. A subject there keeps its way, or is gone too far for a leaf. */
+static const float CROWD = 6.0f; /* components a frame */
+static const float FAR = 3.0f;   /* lengths */
+
+static bool is_crowded(const struct scene *scene, const struct layer *layer)
+{
+    size_t all = 0;
+    for (size_t t = 0; t < scene->n; t++)
+        all += layer[t].n;
+    return (float)all > CROWD * (float)scene->n;
+}
+
 static void drop(struct tracks *tracks, size_t which, size_t frames)
 {
     struct track *track = &tracks->track[which];
@@ -167,15 +180,18 @@ bool tracks_prune(const struct scene *scene, const struct layer *layer, struct t
 {
     float *scratch = malloc(3 * scene->n * sizeof *scratch);
     float area[TRACKS_MAX], travel[TRACKS_MAX], largest = 0, farthest = 0;
-    bool compact[TRACKS_MAX];
+    bool compact[TRACKS_MAX], crowded = is_crowded(scene, layer);
     if (scratch == NULL)
         return err_nomem(err);
     for (size_t i = 0; i < tracks->n; i++) {
         struct track *track = &tracks->track[i];
         area[i] = median_of(scene, layer, track, false, scratch);
         compact[i] = is_compact(scene, layer, track);
-        bool goes = !track->resting && (tracks->stride <= 0 || keeps_way(scene, layer, track, scratch));
+        bool strays = !keeps_way(scene, layer, track, scratch);
+        bool goes = !track->resting && (tracks->stride <= 0 || !strays);
         travel[i] = goes ? travel_of(scene, layer, track, scratch) : 0;
+        if (crowded && strays && travel[i] < FAR)
+            travel[i] = 0;
         farthest = fmaxf(farthest, travel[i]);
         if (travel[i] >= ALONE)
             largest = fmaxf(largest, area[i]);

@@ -199,6 +199,35 @@ START_TEST(flutter_is_no_subject)
 }
 END_TEST
 
+/* Leaves that swing by more than their own length go nowhere; a bird that crosses them is the one pass. */
+START_TEST(swinging_leaves_are_no_subject)
+{
+    struct made_frame frame[36] = {0};
+    for (size_t t = 0; t < 36; t++) {
+        for (int k = 0; k < MAKER_BIRDS - 1; k++) {
+            struct made_bird leaf = bird_at(120.0f + 80.0f * (float)k, k % 2 ? 110.0f : 420.0f);
+            leaf.x += 34.0f * sinf(1.1f * (float)t + (float)k);
+            leaf.w = 34;
+            leaf.h = 30;
+            add(&frame[t], leaf);
+        }
+        if (_i == 1)
+            add(&frame[t], bird_at(-60.0f + 30.0f * (float)t, 260));
+    }
+    struct subject_burst *found = find(frame, 36, NULL);
+    if (_i == 0)
+        ck_assert_int_ne(found->mode, SUBJECT_MOVING);
+    else
+        ck_assert_uint_eq(found->n_passes, 1);
+    for (size_t t = 0; _i == 1 && t < 36; t++) {
+        float x = -60.0f + 30.0f * (float)t;
+        if (x > 70 && x < W - 70)
+            ck_assert_msg(region_at(&found->frame[t], x, 260) != NULL, "frame %zu", t);
+    }
+    done(found);
+}
+END_TEST
+
 int main(void)
 {
     Suite *suite = suite_create("subject_kinds");
@@ -210,6 +239,7 @@ int main(void)
     tcase_add_test(made, small_and_fast);
     tcase_add_test(made, sits_all_the_while);
     tcase_add_test(made, flutter_is_no_subject);
+    tcase_add_loop_test(made, swinging_leaves_are_no_subject, 0, 2);
     suite_add_tcase(suite, made);
     SRunner *runner = srunner_create(suite);
     srunner_run_all(runner, CK_NORMAL);
