@@ -120,10 +120,10 @@ struct frame_marks {
     bool without_place; /* drops properties that tell place, body or owner, and values that are paths */
 };
 struct frame_marked {
-    bool changed;   /* something was added or taken back: without it the text need not be written */
-    bool rated;     /* the rating was written */
+    bool changed;    /* something was added or taken back: without it the text need not be written */
+    bool rated;      /* the rating was written */
     bool taken_back; /* a rating of an earlier run was taken back */
-    int old_rating; /* what was there, -1..5; 0 = none or zero */
+    int old_rating;  /* what was there, -1..5; 0 = none or zero */
 };
 /* Merges the marks into an XMP text (NULL = none yet) and appends the result. A rating that is there and not
    zero stays; every property that is not ours stays, which is proven by reading the result back. Keywords
