@@ -6,7 +6,7 @@
 #include "sheet.h"
 
 struct summary {
-    size_t passes, birds, rests, nothing_kept, sharp, frames_with_bird, planes, at_start;
+    size_t passes, birds, rests, nothing_kept, sharp, whole, frames_with_bird, planes, at_start;
     size_t cause[LESSON_CAUSES];
     double plane_x, flight_x; /* mean, as shares of the width */
     double speed;             /* mean of those known, px/s */
@@ -47,6 +47,7 @@ static void take_pass(const struct session_glimpse *b, uint32_t number, struct l
     if (n == 0 || !lesson_trusts(&fit, n_whole))
         return;
     s->frames_with_bird += n;
+    s->whole += n_whole;
     s->sharp += seen.sharp;
     s->at_start += seen.at_start;
     fit.has_speed = fit.has_speed && b->has_time;
@@ -150,6 +151,10 @@ static void write_sentence(struct str *out, const struct summary *s)
         str_append(out, "Hardly a frame was sharp: the birds pass before or behind the plane of focus, focus "
                         "anew on their "
                         "path.\n");
+    else if (s->planes == 0 && s->sharp * 3 < s->whole)
+        str_append(out,
+                   "Few frames were sharp, and no bird was seen to cross the plane of focus: focus anew on "
+                   "their path.\n");
     else if (fabs(off) > 0.08)
         str_printf(out, "Move the focus aid to the %s, by about %.0f %% of the width.\n",
                    off > 0 ? "left" : "right", 100 * fabs(off));
