@@ -6,7 +6,7 @@
 #include <math.h>
 #include <stdlib.h>
 
-enum { REACH = 6, PAIRS = 9, MAX_CHAIN = 400 /* cells that a pan may cover either way */ };
+enum { REACH = 6, PAN_REACH = 12, PAIRS = 9, MAX_CHAIN = 400 /* cells that a pan may cover either way */ };
 
 struct room {
     float *a, *b, *scratch;
@@ -34,6 +34,10 @@ static void pair_shift(const struct scene *scene, const struct room *room, size_
     scene_frame(scene, t, room->a);
     scene_frame(scene, t + 1, room->b);
     float best = plane_search(room->a, room->b, scene->cols, scene->rows, REACH, dx, dy, &zero);
+    /* A bird that crosses the picture in half a second takes the camera along by more. */
+    bool beyond = !(best < 0.8f * zero) || abs(*dx) == REACH || abs(*dy) == REACH;
+    if (beyond && scene->cols > 4 * PAN_REACH && scene->rows > 4 * PAN_REACH)
+        best = plane_search(room->a, room->b, scene->cols, scene->rows, PAN_REACH, dx, dy, &zero);
     if (!(best < 0.8f * zero))
         *dx = *dy = 0;
 }

@@ -227,6 +227,21 @@ START_TEST(sweeping_camera)
 }
 END_TEST
 
+/* Nine cells from frame to frame: as far as a bird that crosses the picture takes a camera along. */
+START_TEST(fast_sweep)
+{
+    struct made_frame frame[14] = {0};
+    for (size_t t = 0; t < 14; t++)
+        frame[t].shift_x = 72.0f * (float)t;
+    make(&plain, frame, 14);
+    struct subject_burst *found = find();
+    for (size_t t = 0; t + 1 < 14; t++)
+        ck_assert_float_eq_tol(fabsf(found->frame[t + 1].shift_col - found->frame[t].shift_col), 9, 0.5f);
+    subject_free(found);
+    burst_unmake(&burst);
+}
+END_TEST
+
 /* A landed bird stays where it is and does not hide the one that flies past. */
 START_TEST(one_rests_while_another_flies)
 {
@@ -443,6 +458,7 @@ int main(void)
     tcase_add_test(made, perched);
     tcase_add_test(made, one_rests_while_another_flies);
     tcase_add_test(made, sweeping_camera);
+    tcase_add_test(made, fast_sweep);
     tcase_add_test(made, transposed);
     tcase_add_loop_test(made, nothing_there, 0, 3);
     tcase_add_test(made, few_frames_and_missing_grids);
