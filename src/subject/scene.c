@@ -151,6 +151,10 @@ void scene_background_at(const struct scene *scene, size_t t, const float *fill,
 void scene_plane_at(const struct scene *scene, size_t t, const float *plane, float outside, float *out)
 {
     size_t i = 0;
+    if (!scene->registered) { /* cell for cell */
+        memcpy(out, plane, scene->cells * sizeof *out);
+        return;
+    }
     for (uint32_t r = 0; r < scene->rows; r++)
         for (uint32_t c = 0; c < scene->cols; c++, i++) {
             long sc = lroundf((float)c + scene->origin_col - scene->shift_col[t]);
@@ -182,6 +186,8 @@ size_t scene_gather(const struct scene *scene, const size_t *pick, size_t n, uin
 
 size_t scene_cell(const struct scene *scene, size_t t, uint32_t c, uint32_t r)
 {
+    if (!scene->registered)
+        return (size_t)r * scene->cols + c;
     long fc = lroundf((float)c - scene->origin_col + scene->shift_col[t]);
     long fr = lroundf((float)r - scene->origin_row + scene->shift_row[t]);
     if (fc < 0 || fr < 0 || fc >= (long)scene->cols || fr >= (long)scene->rows)
