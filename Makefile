@@ -233,7 +233,8 @@ check-all: ## every test: both compilers, sanitizers, valgrind, a kill at every 
 	@echo "== lint, every kill"; CHAFFINCH_LONG=1 $(MAKE) lint crash
 
 # The tests of what is measured; the others would take long without optimisation and add nothing.
-COVERAGE_UNIT := $(foreach n,acts apply base card catalogue decisions disk marks review sidecars textlog,$(sort $(wildcard tests/unit/test_$(n)*.c)))
+COVERAGE_UNIT := $(foreach n,acts apply base card catalogue decisions disk journal sidecars textlog,$(sort $(wildcard tests/unit/test_$(n)*.c)))
+COVERAGE_MEMORY := copy-second copy-again check decide-all move undo move-far undo-far delete sidecars undo-sidecars
 COVERAGE_CLI := apply bad_input copy deleted safety two_cards hand_on catalogue_page list
 # Limits of workers are off here: gcov writes a file when a process ends. It allocates when a process forks, so it dies where the test of
 # failing memory wants the program to live: only the figures count here, whether the tests pass is said by `make check`.
@@ -245,8 +246,9 @@ coverage: ## line and branch coverage of what must not lose anything: apply, car
 	@scripts/coverage .build/coverage apply card catalogue
 
 coverage-torture: $(TORTURE_BIN)
-	@for t in $(filter-out %/torture_soak %/torture_hostile,$(TORTURE_BIN)); do $$t | tail -n 1 || true; done
-	@CHAFFINCH_STEP=151 $(OUT)/torture/torture_memory | tail -n 1 || true
+	@for t in $(filter-out %/torture_soak %/torture_hostile %/torture_memory,$(TORTURE_BIN)); do $$t | tail -n 1 || true; done
+	@CHAFFINCH_STEP=1999 CHAFFINCH_OWN_STEP=4 $(OUT)/torture/torture_memory $(COVERAGE_MEMORY) | tail -n 1 || true
+	@CHAFFINCH_STEP=29 $(OUT)/unit/test_apply_faults | tail -n 1
 	@CHAFFINCH_STEP=5 $(OUT)/unit/test_catalogue_faults | tail -n 1
 
 clean: ## remove everything that was built

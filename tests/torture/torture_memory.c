@@ -3,10 +3,10 @@
  * and in the workers' code and libexif, on a JPEG and on a raw. No crash, a documented exit status, the
  * invariants, and the next run completes.
  *
- *     torture_memory [OPERATION]
+ *     torture_memory [OPERATION...]    some operations, and no workers
  *
- * By default a sample (CHAFFINCH_STEP: one in so many, default 997); with CHAFFINCH_LONG=1 one in
- * 41.
+ * By default a sample (CHAFFINCH_STEP: one in so many, default 997; CHAFFINCH_OWN_STEP: of the programs' own,
+ * which are fewer, default 97); with CHAFFINCH_LONG=1 one in 41, and each third of the programs' own.
  */
 #include <fcntl.h>
 #include <stdio.h>
@@ -69,16 +69,26 @@ static long torture(const struct scene *s, enum operation op, enum memory_of of,
     return bad > 0 ? -1 : failures;
 }
 
-static bool commands(const struct scene *s, const char *only, long step, long *all)
+static bool wanted(int argc, char **argv, const char *name)
+{
+    bool any = argc < 2;
+    for (int i = 1; i < argc; i++)
+        any = any || strcmp(argv[i], name) == 0;
+    return any;
+}
+
+/* step[0] = of the programs' own, step[1] = of SQLite's. */
+static bool commands(const struct scene *s, int argc, char **argv, const long step[2], long *all)
 {
     bool ok = true;
     for (int op = 0; op < OPERATIONS; op++) {
         long failures = 0;
-        if (only != NULL && strcmp(only, operation_name((enum operation)op)) != 0)
+        if (!wanted(argc, argv, operation_name((enum operation)op)))
             continue;
         for (int k = 0; k < 4; k++) {
             enum memory_of of = k < 2 ? MEMORY_OWN : MEMORY_SQLITE;
-            long n = torture(s, (enum operation)op, of, k % 2 == 1, 1 + k * 17 % step, step);
+            long of_them = step[k / 2];
+            long n = torture(s, (enum operation)op, of, k % 2 == 1, 1 + k * 17 % of_them, of_them);
             ok = ok && n >= 0;
             failures += n > 0 ? n : 0;
         }
@@ -162,10 +172,16 @@ int main(int argc, char **argv)
 {
     static struct scene s;
     bool every = getenv("CHAFFINCH_LONG") != NULL;
-    const char *given = getenv("CHAFFINCH_STEP");
-    long step = given != NULL ? atol(given) : every ? 41 : 997, all = 0;
+    const char *given = getenv("CHAFFINCH_STEP"), *own = getenv("CHAFFINCH_OWN_STEP");
+    const long step[2] = {own != NULL ? atol(own)
+                          : every     ? 3
+                                      : 97,
+                          given != NULL ? atol(given)
+                          : every       ? 41
+                                        : 997};
+    long all = 0;
     scene_make(&s, "memory");
-    bool ok = commands(&s, argc > 1 ? argv[1] : NULL, step, &all);
+    bool ok = commands(&s, argc, argv, step, &all);
     if (argc < 2)
         ok = workers(&s, every ? 1 : 3, &all) && ok;
     printf("memory: %ld allocations failed, %s%s\n", all, ok ? "all held" : "FAILED",
