@@ -63,7 +63,7 @@ static bool names_what_is_there(const struct bench *b, const char *message)
 static bool names_the_top(const struct bench *b, const char *leaf, const char *message)
 {
     static const char *const tops[] = {"session", "second", "card", "away", "..", ""};
-    static const char *const words[] = {"'.'", "'rejects'"};
+    static const char *const words[] = {"'.'", "'rejects'", "'away'"};
     /* A folder is opened as '.' on the way to a file in it. */
     if (strcmp(leaf, ".") == 0 && strchr(message, '\'') != NULL)
         return true;
