@@ -290,6 +290,15 @@ static char *answer_room(struct slot *slot, size_t *room)
     return (char *)slot->answer + at;
 }
 
+/* No room for an answer of an honest size is our trouble: the picture is not called unreadable for it. */
+static bool lacks_memory(const struct slot *slot)
+{
+    enum { HONEST_BYTES = 16 << 20 };
+    bool known = slot->header.what == WIRE_ANSWER || slot->header.what == WIRE_FAILED;
+    return slot->have >= sizeof slot->header && slot->answer == NULL && known &&
+           slot->header.size <= HONEST_BYTES;
+}
+
 /* Takes what is there of an answer, without waiting. False when the pool is broken. */
 static bool read_answer(struct worker_pool *pool, size_t i, struct err *err)
 {
@@ -297,6 +306,8 @@ static bool read_answer(struct worker_pool *pool, size_t i, struct err *err)
     for (;;) {
         size_t room = 0;
         char *to = answer_room(slot, &room);
+        if (to == NULL && lacks_memory(slot))
+            return err_nomem(err);
         if (to == NULL)
             return end_job(pool, i, "the decoder answered nonsense, or more than there is memory for", err);
         if (room == 0) {
