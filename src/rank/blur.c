@@ -21,10 +21,10 @@ enum { STEPS = 60, RATIOS = BLUR_RATIOS, LEVELS = RATIOS + 1 };
 static const double LEAST_PX = 0.3, MOST_PX = 12.0;
 static const double NU = 4;       /* degrees of freedom: one odd ratio does not outvote the others */
 static const double KNOWN = 0.75; /* the largest error that is still worth a number */
-/* Of its noise, the least that must be left of the gradient energy at scale 1. A floor that holds some
-   texture of the scene takes all of it away: what remains at coarser scales then reads as a wide blur,
-   surely. */
-static const double DROWNED = 0.1;
+/* Where bare cells are rare a floor holds some texture of the scene. If it then leaves less than this part of
+   itself of the gradient energy at scale 1, it has taken the subject's own detail away, and what remains at
+   coarser scales reads as a wide blur, surely. */
+static const double DROWNED = 0.1, DOUBTFUL_FLOOR = 0.2;
 static const double SPEED = 0.2; /* a line is known to that part of its length */
 
 /* Energies of a region: squared Laplacian, squared gradients at scales 1, 2, 4, 8; each with what noise
@@ -139,8 +139,9 @@ void blur_estimate(const struct sums *sums, struct blur *out)
     out->log_sigma = mean / total;
     out->error = sqrt(fmax(square / total - out->log_sigma * out->log_sigma, 1e-6));
     out->p_sharp = sharp / total;
-    out->known = isfinite(out->log_sigma) && out->error < KNOWN &&
-                 sums->signal[ENERGY_G1] >= DROWNED * sums->floor[ENERGY_G1];
+    bool drowned =
+        sums->floor_error > DOUBTFUL_FLOOR && sums->signal[ENERGY_G1] < DROWNED * sums->floor[ENERGY_G1];
+    out->known = isfinite(out->log_sigma) && out->error < KNOWN && !drowned;
     if (!isfinite(out->log_sigma))
         *out = (struct blur){.log_sigma = 0.5 * (lo + log(MOST_PX)), .error = 1.0, .p_sharp = 0.5};
 }

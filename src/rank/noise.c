@@ -61,7 +61,7 @@ static float quantile(const uint32_t bin[256], double part)
 static void bound_by_others(float floor[LUMA_BINS])
 {
     enum { FIRST = 1, LAST = 13 };
-    static const float darker = 1.5f, brighter = 2.0f; /* at most so many times as much, a bin on */
+    static const float darker = 1.7f, brighter = 2.0f; /* at most so many times as much, a bin on */
     float known[LUMA_BINS];
     memcpy(known, floor, sizeof known);
     for (int b = 0; b < LUMA_BINS; b++)

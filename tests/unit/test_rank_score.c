@@ -132,7 +132,7 @@ START_TEST(floor_of_what_is_never_bare)
     uint8_t *packed, *luma = noisy_picture(2, 0.2, SIDE);
     for (int i = 0; i < SIDE * SIDE; i++)
         if (i % SIDE < SIDE / 4) /* dark: luma 35 to 61 */
-            luma[i] = (uint8_t)(luma[i] - 70 + (i % SIDE + i / SIDE) % 8 * 3 - 10);
+            luma[i] = (uint8_t)(luma[i] - 70 + (i % SIDE + i / SIDE) % 8 * 4 - 14);
     struct noise noise;
     struct err err = ERR_INIT;
     grid_make(luma, SIDE, SIDE, &grid, &packed);
@@ -141,7 +141,7 @@ START_TEST(floor_of_what_is_never_bare)
     float reeds = grid_value(&grid, GRID_G1, grid.cols * 30 + 8), bare = noise_at(&noise, ENERGY_G1, 118);
     float dark = noise_at(&noise, ENERGY_G1, 48);
     ck_assert_float_gt(reeds, 10 * bare);
-    ck_assert_msg(dark < 7 * bare && dark < 0.6f * reeds, "bare %.2f, dark %.2f, reeds %.2f", (double)bare,
+    ck_assert_msg(dark < 12 * bare && dark < 0.6f * reeds, "bare %.2f, dark %.2f, reeds %.2f", (double)bare,
                   (double)dark, (double)reeds);
     free(packed);
     free(luma);
@@ -161,6 +161,7 @@ START_TEST(drowned_is_not_known)
     blur_estimate(&sums, &blur);
     ck_assert(blur.known);
     sums.signal[ENERGY_L1] = sums.signal[ENERGY_G1] = 1e-3;
+    sums.floor_error = 0.35;
     blur_estimate(&sums, &blur);
     ck_assert(!blur.known);
 }
