@@ -15,10 +15,14 @@ frames "$work/all" "$tops" >"$work/tops.all"; frames "$work/fast" "$tops" >"$wor
 # Equals for the eye: within .3 px of the sharpest, by the blur that the whole measuring tells.
 chaffinch list "$work/all" --frames --format csv | tr -d '\r' >"$work/all.csv"
 blur_of() { awk -F, -v path="$1" '$4 == path { print $7 }' "$work/all.csv"; }
-[ "$(wc -l <"$work/tops.all")" -eq "$(wc -l <"$work/tops.fast")" ] && ok "as many passes with a top frame" || fail "other passes"
-paste "$work/tops.all" "$work/tops.fast" | while read -r a b; do echo "$(blur_of "$a") $(blur_of "$b")"; done >"$work/blurs"
-awk '$2 == "" || $2 - $1 > .3 { bad = 1 } END { exit bad }' "$work/blurs" && ok "top frames as sharp as the sharpest" ||
-    { fail "a softer top frame:"; cat "$work/blurs"; }
+# as_sharp FILE    the top frames in it against those of the whole measuring
+as_sharp() {
+    [ "$(wc -l <"$work/tops.all")" -eq "$(wc -l <"$1")" ] && ok "as many passes with a top frame" || fail "other passes"
+    paste "$work/tops.all" "$1" | while read -r a b; do echo "$(blur_of "$a") $(blur_of "$b")"; done >"$work/blurs"
+    awk '$2 == "" || $2 - $1 > .3 { bad = 1 } END { exit bad }' "$work/blurs" && ok "top frames as sharp as the sharpest" ||
+        { fail "a softer top frame:"; cat "$work/blurs"; }
+}
+as_sharp "$work/tops.fast"
 n=$(frames "$work/fast" '$12 == "not-scored"' | wc -l)
 [ "$n" -ge 10 ] && ok "$n frames are not scored" || fail "only $n frames are not scored"
 [ "$(frames "$work/fast" '$12 == "not-scored" && ($9 != "none" || $11 != "none")' | wc -l)" -eq 0 ] &&
@@ -30,9 +34,9 @@ missing=0
 while read -r path; do [ -f "$work/fast/$path" ] || missing=$((missing + 1)); done <"$work/left"
 [ "$missing" -eq 0 ] && ok "they stay where they are" || fail "$missing of them were moved"
 status 0 apply "$work/fast" --undo
-# The same again does nothing; without --fast the rest is scored, as if it had been from the beginning.
+# The same again does nothing; without --fast the rest is scored too.
 status 0 chaffinch measure "$work/fast" --fast; says "$work/out" "0 measured now"
 status 0 chaffinch measure "$work/fast"
 [ "$(frames "$work/fast" '$12 == "not-scored"' | wc -l)" -eq 0 ] && ok "all is scored" || fail "frames are not scored still"
-frames "$work/fast" "$tops" >"$work/tops.later"; same "$work/tops.all" "$work/tops.later" "the same top frames again"
+frames "$work/fast" "$tops" >"$work/tops.later"; as_sharp "$work/tops.later"
 finish
