@@ -246,8 +246,11 @@ static bool clear_incoming(struct root *root, struct err *err)
             *err = trouble;
         return false;
     }
-    bool ok = files_walk_tree(root->fs, fd, &walk, err);
+    bool ok = files_walk_tree(root->fs, fd, &walk, &trouble) ||
+              (err_wrap(&trouble, "'" ROOT_STATE "/" TARGET_INCOMING "'"), false);
     files_drop(root->fs, fd);
+    if (!ok && err != NULL)
+        *err = trouble;
     return ok;
 }
 

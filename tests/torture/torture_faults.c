@@ -68,7 +68,8 @@ static bool names_the_top(const struct bench *b, const char *leaf, const char *m
     if (strcmp(leaf, ".") == 0 && strchr(message, '\'') != NULL)
         return true;
     bool top = false, named = quotes(message, b->scene.session) || quotes(message, b->scene.card) ||
-                              quotes(message, b->scene.away) || quotes(message, b->scene.work);
+                              quotes(message, b->scene.away) || quotes(message, b->scene.work) ||
+                              quotes(message, b->scene.second);
     const char *work = strrchr(b->scene.work, '/');
     top = strcmp(leaf, work != NULL ? work + 1 : "") == 0; /* the disk that the rejects lie on */
     for (size_t i = 0; i < sizeof tops / sizeof tops[0]; i++)
