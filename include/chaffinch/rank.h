@@ -166,8 +166,9 @@ struct rank_burst {
  *   - blur not known: none, not-sure, unless the score is far (1.5 in the logarithm) below the best: soft.
  * Frames at rest, in a burst where something flies and that is no perch burst, do not compete: rejected as
  * at-rest. Where nothing of their pass that flies is kept, those that are probably sharp are left to a
- * person. A subject that rests in every frame in which it was found, while another flies, is a portrait: of
- * each attitude that no kept frame shows the sharpest frame is left to a person (none, sharp-set), the
+ * person. What is cut in most frames of its pass and never gets farther from there than half its size is left
+ * to a person. A subject that rests in every frame in which it was found, while another flies, is a portrait:
+ * of each attitude that no kept frame shows the sharpest frame is left to a person (none, sharp-set), the
  * others are near twins. Frames of which perhaps only a piece was found do not compete either: left to a
  * person or, where even the piece is outside of the sharp set, rejected as soft. Frames without an item:
  * no-subject where something crosses (SUBJECT_MOVING), else not-sure. A burst of fewer than 5 frames: none,

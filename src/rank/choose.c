@@ -227,6 +227,33 @@ static void choose_portraits(struct pass *pass, size_t n_items, size_t *chosen)
         }
 }
 
+/* Cut by the edge in most frames, and never farther from there than by its own size: reeds that sway into the
+   picture do so, and what is whole of it for a moment may be a piece. */
+static bool clings_to_edge(const struct pass *pass, size_t n_items)
+{
+    const struct rank_item *first = &pass->item[pass->order[0]];
+    double cut = 0, all = 0, far = 0;
+    for (size_t i = 0; i < n_items; i++) {
+        const struct rank_item *item = &pass->item[i];
+        if (item->pass != first->pass)
+            continue;
+        double dx = item->x_px + item->w_px / 2.0 - first->x_px - first->w_px / 2.0;
+        double dy = item->y_px + item->h_px / 2.0 - first->y_px - first->h_px / 2.0;
+        bool whole = (item->flags & RANK_F_CUT) == 0;
+        all++;
+        cut += !whole;
+        far = fmax(far,
+                   fmax(fabs(dx) / fmax(item->w_px, first->w_px), fabs(dy) / fmax(item->h_px, first->h_px)));
+    }
+    return !pass->rests && all >= 4 && cut > 0.5 * all && far < 0.5;
+}
+
+static void leave_to_a_person(struct pass *pass)
+{
+    for (size_t k = 0; k < pass->n; k++)
+        judge(pass, pass->order[k], RANK_NONE, RANK_NOT_SURE);
+}
+
 static void choose_pass(struct pass *pass, size_t n_items, size_t *chosen)
 {
     double p[TOP];
@@ -241,6 +268,8 @@ static void choose_pass(struct pass *pass, size_t n_items, size_t *chosen)
     double best = p[0];
     if (2 * unknown > top || median_of(p, top) < 0.5 || best < 0.3)
         keep_none(pass);
+    else if (clings_to_edge(pass, n_items))
+        leave_to_a_person(pass);
     else if (pass->portrait)
         choose_portraits(pass, n_items, chosen);
     else

@@ -226,6 +226,23 @@ START_TEST(who_sits_does_not_speak_for_who_flies)
 }
 END_TEST
 
+/* Something that stays at the edge and is mostly cut is not kept for the moment in which it looks whole. */
+START_TEST(what_clings_to_the_edge)
+{
+    for (uint32_t k = 0; k < FRAMES; k++) {
+        item[k].x_px = k % 3;
+        item[k].flags = k > 1 ? RANK_F_CUT : 0;
+    }
+    choose(SUBJECT_MOVING, false, (struct rank_options){.keep = 3});
+    ck_frame(frame[0], RANK_NONE, RANK_NOT_SURE);
+    ck_frame(frame[1], RANK_NONE, RANK_NOT_SURE);
+    ck_frame(frame[2], RANK_REJECT, RANK_CUT);
+    item[5].x_px = 60; /* it comes in */
+    choose(SUBJECT_MOVING, false, (struct rank_options){.keep = 3});
+    ck_frame(frame[0], RANK_KEEP, RANK_SHARPEST);
+}
+END_TEST
+
 START_TEST(pieces)
 {
     item[0].flags = item[11].flags = RANK_F_PIECE;
@@ -293,6 +310,7 @@ int main(void)
     tcase_add_test(tables, portraits);
     tcase_add_test(tables, who_sits_beside_a_flight);
     tcase_add_test(tables, who_sits_does_not_speak_for_who_flies);
+    tcase_add_test(tables, what_clings_to_the_edge);
     tcase_add_test(tables, pieces);
     tcase_add_test(tables, light_of_a_region);
     tcase_add_test(tables, light_breaks_ties);
