@@ -128,7 +128,8 @@ struct rank_frame {
     int64_t time_ns;
     bool measured;            /* false: `why_not` says why it is not scored */
     enum rank_reason why_not; /* RANK_UNREADABLE, RANK_FORMAT or RANK_NOT_SCORED */
-    bool gone;        /* its files are: it counts for the length of the burst, and competes with nobody */
+    bool gone; /* its files are: it counts for the length of the burst and for how sharp its pass was, and
+                  takes no rank */
     bool camera_mark; /* protected or rated >= 1 in the camera: only the reason changes; the decision is the
                          catalogue's */
     /* out */

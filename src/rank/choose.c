@@ -37,6 +37,8 @@ struct pass {
     struct verdict *verdict; /* of each item */
     size_t *order;           /* candidates by score */
     size_t n;
+    size_t best[TOP]; /* the first of them, with those whose files are gone */
+    size_t n_best;
     bool rests;    /* its subject never flies: attitudes are told apart as in a perch burst */
     bool portrait; /* it rests while others fly */
     uint32_t keep;
@@ -50,12 +52,16 @@ static void judge(struct pass *pass, size_t i, enum rank_proposal proposal, enum
     pass->verdict[i].reason = reason;
 }
 
+static bool is_gone(const struct pass *pass, size_t i)
+{
+    return pass->item[i].frame < pass->n_frames && pass->frame[pass->item[i].frame].gone;
+}
+
 /* What keeps an item out of the ranking; false when it may compete. */
 static bool ruled_out(struct pass *pass, size_t i)
 {
     uint32_t flags = pass->item[i].flags;
-    bool gone = pass->item[i].frame < pass->n_frames && pass->frame[pass->item[i].frame].gone;
-    if (gone || !isfinite(pass->item[i].score) || (flags & (RANK_F_UNSURE | RANK_F_PIECE)))
+    if (!isfinite(pass->item[i].score) || (flags & (RANK_F_UNSURE | RANK_F_PIECE)))
         judge(pass, i, RANK_NONE, RANK_NOT_SURE);
     else if (flags & RANK_F_CUT)
         judge(pass, i, RANK_REJECT, RANK_CUT);
@@ -68,17 +74,29 @@ static bool ruled_out(struct pass *pass, size_t i)
     return true;
 }
 
-/* Insertion by falling score; passes are short. */
+/* Insertion by falling score; passes are short. Returns how many there are, `room` at most. */
+static size_t insert(const struct pass *pass, size_t *order, size_t n, size_t room, size_t i)
+{
+    size_t k = n < room ? n : room;
+    for (; k > 0 && pass->item[order[k - 1]].score < pass->item[i].score; k--)
+        if (k < room)
+            order[k] = order[k - 1];
+    if (k < room)
+        order[k] = i;
+    return n < room ? n + 1 : n;
+}
+
+/* A frame whose files are gone takes no rank, but still tells how sharp its pass was: what is left of a pass
+   keeps its proposals when rejects are deleted. */
 static void collect(struct pass *pass, size_t n_items, uint32_t number)
 {
-    pass->n = 0;
+    pass->n = pass->n_best = 0;
     for (size_t i = 0; i < n_items; i++) {
         if (pass->item[i].pass != number || ruled_out(pass, i))
             continue;
-        size_t k = pass->n++;
-        for (; k > 0 && pass->item[pass->order[k - 1]].score < pass->item[i].score; k--)
-            pass->order[k] = pass->order[k - 1];
-        pass->order[k] = i;
+        pass->n_best = insert(pass, pass->best, pass->n_best, TOP, i);
+        if (!is_gone(pass, i))
+            pass->n = insert(pass, pass->order, pass->n, n_items, i);
     }
     for (size_t k = 0; k < pass->n; k++)
         pass->verdict[pass->order[k]].rank = (uint32_t)k + 1;
@@ -136,9 +154,9 @@ struct limits {
 
 static struct limits find_limits(const struct pass *pass)
 {
-    struct limits limits = {.best_px = INFINITY, .best_score = pass->item[pass->order[0]].score};
-    for (size_t k = 0; k < pass->n && k < TOP; k++) {
-        const struct rank_item *item = &pass->item[pass->order[k]];
+    struct limits limits = {.best_px = INFINITY, .best_score = pass->item[pass->best[0]].score};
+    for (size_t k = 0; k < pass->n_best; k++) {
+        const struct rank_item *item = &pass->item[pass->best[k]];
         if (!blur_known(item) || item->blur_px >= limits.best_px)
             continue;
         limits.best_px = item->blur_px;
@@ -231,7 +249,7 @@ static void choose_portraits(struct pass *pass, size_t n_items, size_t *chosen)
    picture do so, and what is whole of it for a moment may be a piece. */
 static bool clings_to_edge(const struct pass *pass, size_t n_items)
 {
-    const struct rank_item *first = &pass->item[pass->order[0]];
+    const struct rank_item *first = &pass->item[pass->best[0]];
     double cut = 0, all = 0, far = 0;
     for (size_t i = 0; i < n_items; i++) {
         const struct rank_item *item = &pass->item[i];
@@ -257,13 +275,13 @@ static void leave_to_a_person(struct pass *pass)
 static void choose_pass(struct pass *pass, size_t n_items, size_t *chosen)
 {
     double p[TOP];
-    size_t top = pass->n < TOP ? pass->n : TOP, unknown = 0;
+    size_t top = pass->n_best, unknown = 0;
     for (size_t k = 0; k < top; k++) {
-        const struct rank_item *item = &pass->item[pass->order[k]];
+        const struct rank_item *item = &pass->item[pass->best[k]];
         p[k] = sharp_share(pass, item);
         unknown += !blur_known(item);
     }
-    if (top == 0)
+    if (pass->n == 0 || top == 0)
         return;
     double best = p[0];
     if (2 * unknown > top || median_of(p, top) < 0.5 || best < 0.3)

@@ -243,6 +243,27 @@ START_TEST(what_clings_to_the_edge)
 }
 END_TEST
 
+/* The three best say that a pass is sharp, also when two of them were near twins and are deleted. */
+START_TEST(deleted_twins_still_tell)
+{
+    for (uint32_t k = 1; k < FRAMES; k++) {
+        item[k].time_ns = item[0].time_ns + k * MS;
+        memcpy(item[k].outline, item[0].outline, 16);
+        item[k].p_sharp = k < 3 ? 0.95 : 0.1;
+    }
+    choose(SUBJECT_MOVING, false, (struct rank_options){.keep = 3});
+    ck_frame(frame[0], RANK_KEEP, RANK_SHARPEST);
+    ck_frame(frame[1], RANK_REJECT, RANK_NEAR_TWIN);
+    ck_frame(frame[3], RANK_REJECT, RANK_SOFT);
+    frame[1].gone = frame[2].gone = true;
+    choose(SUBJECT_MOVING, false, (struct rank_options){.keep = 3});
+    ck_frame(frame[0], RANK_KEEP, RANK_SHARPEST);
+    ck_frame(frame[3], RANK_REJECT, RANK_SOFT);
+    ck_assert_uint_eq(frame[3].rank, 2);
+    ck_assert_uint_eq(frame[1].rank, 0);
+}
+END_TEST
+
 START_TEST(pieces)
 {
     item[0].flags = item[11].flags = RANK_F_PIECE;
@@ -311,6 +332,7 @@ int main(void)
     tcase_add_test(tables, who_sits_beside_a_flight);
     tcase_add_test(tables, who_sits_does_not_speak_for_who_flies);
     tcase_add_test(tables, what_clings_to_the_edge);
+    tcase_add_test(tables, deleted_twins_still_tell);
     tcase_add_test(tables, pieces);
     tcase_add_test(tables, light_of_a_region);
     tcase_add_test(tables, light_breaks_ties);
