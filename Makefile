@@ -222,8 +222,10 @@ check: lint unit cli crash torture-short fuzz-replay ## every quick test
 valgrind: ## run the unit tests under valgrind
 	@$(MAKE) FLAVOUR=valgrind CPPFLAGS=-DCHAFFINCH_SANITIZED OPT=-O1 UNDER="$(VALGRIND)" unit
 
-threads: ## run the unit tests of what has threads under ThreadSanitizer
+threads: cardgen ## run the unit tests of what has threads, and one full run, under ThreadSanitizer
 	@$(MAKE) CC=clang SANITIZE=thread UNIT_SRC="$(THREADED)" unit
+	@$(MAKE) CC=clang SANITIZE=thread all
+	@scripts/check-threads .build/thread-clang $(OUT)/cardgen
 
 check-all: ## every test: both compilers, sanitizers, valgrind, a kill at every system call (long)
 	@for cc in gcc clang; do for s in "" address,undefined; do \
