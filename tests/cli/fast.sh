@@ -34,6 +34,13 @@ missing=0
 while read -r path; do [ -f "$work/fast/$path" ] || missing=$((missing + 1)); done <"$work/left"
 [ "$missing" -eq 0 ] && ok "they stay where they are" || fail "$missing of them were moved"
 status 0 apply "$work/fast" --undo
+# run --fast is copying, measuring --fast and ranking.
+status 0 chaffinch copy "$work/c/card" "$work/after" --one-is-enough
+status 0 chaffinch measure "$work/after" --fast
+status 0 chaffinch rank "$work/after"
+status 0 chaffinch run "$work/c/card" "$work/night" --one-is-enough --fast
+for s in after night; do chaffinch list "$work/$s" --frames --format csv >"$work/$s.csv"; done
+[ "$(grep -c not-scored "$work/night.csv")" -ge 10 ] && same "$work/after.csv" "$work/night.csv" "run --fast gives the same" || fail "run --fast scores all"
 # The same again does nothing; without --fast the rest is scored too.
 status 0 chaffinch measure "$work/fast" --fast; says "$work/out" "0 measured now"
 status 0 chaffinch measure "$work/fast"
