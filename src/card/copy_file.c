@@ -14,7 +14,7 @@ enum { FAILURES_IN_A_ROW = 3 };
 
 bool copier_stopped(const struct copier *c)
 {
-    return c->stop != NULL && *c->stop != 0;
+    return stop_asked(c->stop);
 }
 
 bool copy_is_final(const struct err *err)

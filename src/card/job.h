@@ -13,6 +13,12 @@
 
 enum { TARGET_MAX = 2, JOB_ATTEMPTS = 3 };
 
+/* Read by the threads of a copy, written by a handler of signals, which any thread may run. */
+static inline bool stop_asked(const volatile int *stop)
+{
+    return stop != NULL && __atomic_load_n(stop, __ATOMIC_RELAXED) != 0;
+}
+
 struct job_temp {
     bool used; /* there is a file of that name below .chaffinch/ */
     int fd;    /* -1 = closed */

@@ -151,7 +151,7 @@ void verifier_wait(struct verifier *v, struct job *job, const volatile int *stop
         until.tv_sec += until.tv_nsec / 1000000000L;
         until.tv_nsec %= 1000000000L;
         (void)pthread_cond_timedwait(&v->changed, &v->lock, &until);
-        if (stop != NULL && *stop != 0)
+        if (stop_asked(stop))
             atomic_store(&v->cancel, true);
     }
     (void)pthread_mutex_unlock(&v->lock);

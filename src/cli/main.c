@@ -12,7 +12,7 @@ static volatile sig_atomic_t stop_signal;
 
 static void on_signal(int number)
 {
-    stop_signal = number;
+    __atomic_store_n(&stop_signal, number, __ATOMIC_RELAXED);
 }
 
 static const struct cli_command commands[] = {

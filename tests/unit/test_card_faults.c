@@ -68,7 +68,7 @@ static bool fails(void *context, const char *call)
         errno = EINTR;
         return interruptible(call);
     case FAULT_STOP:
-        f->stop = 1;
+        __atomic_store_n(&f->stop, 1, __ATOMIC_RELAXED); /* in whichever thread the call is */
         return false;
     case FAULT_KILL:
         _exit(KILLED);
