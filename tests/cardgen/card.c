@@ -9,7 +9,6 @@
 #include <sys/mman.h>
 
 #define DATE "2026:05:16"
-#define QUALITY 90
 #define MAX_ITEMS 1024
 
 static bool listed(const char *only, const char *name)
@@ -131,7 +130,7 @@ static bool write_raw(const struct card_options *o, const struct card_item *i, c
     int pw = (o->w + 1) / 2, ph = (o->h + 1) / 2;
     uint8_t *half = canvas_alloc((size_t)pw * (size_t)ph, 3);
     rgb_shrink(rgb, o->w, o->h, half, pw, ph);
-    jpeg_write(&preview, half, pw, ph, 85, NULL);
+    jpeg_write(&preview, half, pw, ph, (struct jpeg_weight){85, false}, NULL);
     free(half);
     dng_write(&dng, f, painter_raw(painter), &preview, pw, ph);
     item_path(i, "", "DNG", path, sizeof path);
@@ -149,7 +148,7 @@ static bool write_frame(const struct card_options *o, const struct burst_script 
     const uint8_t *rgb = painter_frame(painter, b, i->frame, &i->truth);
     struct exif_facts f = facts_of(b, i, o->w, o->h);
     exif_block(&exif, &f, rgb, o->w, o->h);
-    jpeg_write(&jpeg, rgb, o->w, o->h, QUALITY, &exif);
+    jpeg_write(&jpeg, rgb, o->w, o->h, o->weight, &exif);
     if (i->frame == b->truncated_frame) /* the card was pulled out too early */
         jpeg.size = jpeg.size * 2 / 5;
     item_path(i, "", "JPG", path, sizeof path);

@@ -3,6 +3,7 @@
 /* The demo card as files: DCF names and numbers, pictures, strays, and the table of truth beside it. */
 #include <stdbool.h>
 #include <stdint.h>
+#include "fileout.h"
 #include "picture.h"
 
 enum card_kind { CARD_FRAME, CARD_ZERO, CARD_HEIF };
@@ -28,6 +29,7 @@ struct card_options {
     const char *out;
     uint64_t seed;
     int w, h, jobs;
+    struct jpeg_weight weight;
     const char *only; /* burst names with commas between, or NULL */
 };
 

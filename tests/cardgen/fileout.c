@@ -10,7 +10,8 @@
 #define SERIAL "EX0001729"
 #define LENS_MODEL "Example 200mm F2"
 
-void jpeg_write(struct bytes *out, const uint8_t *rgb, int w, int h, int quality, const struct bytes *exif)
+void jpeg_write(struct bytes *out, const uint8_t *rgb, int w, int h, struct jpeg_weight weight,
+                const struct bytes *exif)
 {
     struct jpeg_compress_struct c;
     struct jpeg_error_mgr err;
@@ -24,7 +25,9 @@ void jpeg_write(struct bytes *out, const uint8_t *rgb, int w, int h, int quality
     c.input_components = 3;
     c.in_color_space = JCS_RGB;
     jpeg_set_defaults(&c);
-    jpeg_set_quality(&c, quality, TRUE);
+    jpeg_set_quality(&c, weight.quality, TRUE);
+    if (weight.all_rows)
+        c.comp_info[0].v_samp_factor = 1;
     c.write_JFIF_header = exif ? FALSE : TRUE; /* an Exif file starts with APP1 */
     jpeg_start_compress(&c, TRUE);
     if (exif)
@@ -102,7 +105,7 @@ void exif_block(struct bytes *out, const struct exif_facts *f, const uint8_t *rg
     struct bytes thumb = {0};
     struct tiff_ifd ifd0 = {0}, exif = {0}, ifd1 = {0};
     rgb_shrink(rgb, w, h, small, 160, 120);
-    jpeg_write(&thumb, small, 160, 120, 80, NULL);
+    jpeg_write(&thumb, small, 160, 120, (struct jpeg_weight){80, false}, NULL);
     tiff_ascii(&ifd0, 0x010f, "Example");
     tiff_ascii(&ifd0, 0x0110, "Demo-1");
     tiff_short(&ifd0, 0x0112, (unsigned)f->orientation);

@@ -1,6 +1,7 @@
 #ifndef CARDGEN_FILEOUT_H
 #define CARDGEN_FILEOUT_H
 /* The files a camera writes: Exif JPEG and minimal DNG. */
+#include <stdbool.h>
 #include "tiffout.h"
 
 /* What the camera notes about one exposure. */
@@ -13,8 +14,16 @@ struct exif_facts {
     uint32_t image_w, image_h;
 };
 
-/* JPEG of 8-bit RGB, 4:2:0. `exif`: payload of an APP1 marker, or NULL for a JFIF file. */
-void jpeg_write(struct bytes *out, const uint8_t *rgb, int w, int h, int quality, const struct bytes *exif);
+/* How heavy a JPEG is: quality as the Independent JPEG Group's library counts it, and whether colour keeps
+ * all of its rows (4:2:2, as cameras store it) or half of them (4:2:0). */
+struct jpeg_weight {
+    int quality;
+    bool all_rows;
+};
+
+/* JPEG of 8-bit RGB. `exif`: payload of an APP1 marker, or NULL for a JFIF file. */
+void jpeg_write(struct bytes *out, const uint8_t *rgb, int w, int h, struct jpeg_weight weight,
+                const struct bytes *exif);
 
 /* Exif block as the payload of an APP1 marker, with a 160x120 thumbnail made from the picture (DCF;
  * letterboxed where the shape differs). */

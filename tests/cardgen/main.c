@@ -23,7 +23,8 @@ static void usage(FILE *f)
     int n;
     const struct burst_script *b = script_bursts(&n);
     fputs(
-        "usage: cardgen OUT [--seed N] [--jobs N] [--size WxH] [--only NAME,...]\n"
+        "usage: cardgen OUT [--seed N] [--jobs N] [--size WxH] [--quality N] [--chroma 420|422]\n"
+        "               [--only NAME,...]\n"
         "       cardgen --self-test\n\n"
         "Writes OUT/card (a camera card: swallows at a mill pond), OUT/truth.csv and OUT/truth-format.txt.\n"
         "OUT/card must not exist. The same seed and size give the same bytes, whatever --jobs is.\n"
@@ -32,6 +33,8 @@ static void usage(FILE *f)
         "  --size WxH    stored size of the pictures, W > H, default 2400x1800. Everything scales, blur too: "
         "a\n"
         "                small card has less of it in px\n"
+        "  --quality N   of the JPEGs, 1 to 100, default 90, which is light\n"
+        "  --chroma WHAT 420 (default) or 422, as cameras store colour\n"
         "  --only NAMES  only these bursts, and no stray files; numbers stay those of the full card. "
         "Names:\n               ",
         f);
@@ -72,6 +75,12 @@ static bool read_options(int argc, char **argv, struct card_options *o)
             o->jobs = (int)v;
         } else if (strcmp(a, "--size") == 0) {
             ok = read_size(next, o);
+        } else if (strcmp(a, "--quality") == 0) {
+            ok = number(next, 1, 100, &v);
+            o->weight.quality = (int)v;
+        } else if (strcmp(a, "--chroma") == 0) {
+            ok = strcmp(next, "422") == 0 || strcmp(next, "420") == 0;
+            o->weight.all_rows = strcmp(next, "422") == 0;
         } else if (strcmp(a, "--only") == 0) {
             ok = *next != 0;
             o->only = next;
@@ -128,7 +137,8 @@ static bool work_in_processes(struct card_plan *plan, const struct card_options 
 
 int main(int argc, char **argv)
 {
-    struct card_options o = {.seed = 1, .w = 2400, .h = 1800, .jobs = (int)sysconf(_SC_NPROCESSORS_ONLN)};
+    struct card_options o = {
+        .seed = 1, .w = 2400, .h = 1800, .jobs = (int)sysconf(_SC_NPROCESSORS_ONLN), .weight = {90, false}};
     struct card_plan plan;
     char path[4096];
     if (argc == 2 && strcmp(argv[1], "--help") == 0) {

@@ -25,6 +25,17 @@ one=$(cd "$tmp/c/card" && find DCIM -name '*.JPG' | LC_ALL=C sort | head -1)
 cmp -s "$tmp/a/card/$one" "$tmp/c/card/$one" && fail "another seed draws the same picture"
 ok "one seed, one card, whatever the number of processes"
 
+# A heavier card shows the same, in files as a camera writes them: the sampling of luma is the 0x21 in the frame header of a JPEG
+# (ITU-T T.81, B.2.2), 0x22 where colour has half of the rows.
+"$gen" "$tmp/d" --size 480x360 --only pond --quality 96 --chroma 422
+heavy=$(find "$tmp/d/card" -name '*.JPG') light=$tmp/a/card/${heavy#"$tmp/d/card/"}
+sampling() { od -An -v -tx1 "$1" | tr -d ' \n' | grep -o 'ffc0001108[0-9a-f]\{8\}0301..' | tail -1 | tail -c 3; }
+[ "$(sampling "$heavy")" = 21 ] && [ "$(sampling "$light")" = 22 ] || fail "colour is not sampled as asked"
+[ "$(stat -c %s "$heavy")" -gt "$(($(stat -c %s "$light") * 3 / 2))" ] || fail "a card of quality 96 is hardly heavier"
+grep -v '^path' "$tmp/d/truth.csv" | grep -qxFf - "$tmp/a/truth.csv" || fail "the weight of the files changes the truth"
+"$gen" "$tmp/e" --chroma 444 > /dev/null 2>&1 && fail "a sampling that there is not is taken"
+ok "files of a camera's weight"
+
 card=$tmp/a/card
 n() { find "$card" -name "$1" | wc -l; }
 [ "$(n 'DEMO*.JPG')" -eq "$(($(wc -l < "$tmp/a/truth.csv") - 2))" ] || fail "truth has not one row for each JPEG (and the HEIF)"
