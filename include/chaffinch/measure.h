@@ -5,11 +5,15 @@
  * the lower edge may be cut. Everything that is scored later is a sum over cells.
  *
  * Calling sequence:
+ *     struct measure *m = measure_new_packing(MEASURE_PATH_BEST, width_px, height_px,
+ *                                             measure_cell_px(width_px), &err);
+ *     for each row: measure_row(m, luma);                    rows in order, width_px bytes each
+ *     measure_finish_packed(m, &bytes, &size, &err)          takes m, frees it on success and on failure
+ *
+ * or, for the exact sums of each cell instead of nine bytes of it,
+ *
  *     struct measure *m = measure_new(width_px, height_px, &err);
- *     for each row: measure_row(m, luma);            rows in order, width_px bytes each
- *     struct cells *cells = measure_finish(m, &err); takes m, frees it on success and on failure
- *     ... cells_pack(cells, &buffer, &size, &err) ...
- *     cells_free(cells);
+ *     ... struct cells *cells = measure_finish(m, &err); cells_free(cells);
  *
  * Kernels (correlation, x right, y down; borders are REFLECT_101, as OpenCV 4.6.0's default):
  *     Laplacian  [0 1 0; 1 -4 1; 0 1 0]     (cv::Laplacian ksize 1)
@@ -72,10 +76,18 @@ struct measure *measure_new_with(enum measure_path path, uint32_t width_px, uint
 struct measure *measure_new_part(enum measure_path path, uint32_t width_px, uint32_t height_px,
                                  uint32_t cell_px, struct err *err);
 
+/* As measure_new_part, for packed bytes instead of exact sums: rows of cells are packed as they come, so that
+ * a 20-megapixel frame needs 1 MB instead of 13. */
+struct measure *measure_new_packing(enum measure_path path, uint32_t width_px, uint32_t height_px,
+                                    uint32_t cell_px, struct err *err);
+
 /* Takes one more row; rows beyond the height are ignored. */
 void measure_row(struct measure *m, const uint8_t *luma);
 /* NULL with ERR_FORMAT when rows are missing. Frees m either way. */
 struct cells *measure_finish(struct measure *m, struct err *err);
+/* The packed grid (see cells_pack) of a measure from measure_new_packing. *bytes (malloc) is the caller's.
+ * False with ERR_FORMAT when rows are missing. Frees m either way. */
+bool measure_finish_packed(struct measure *m, uint8_t **bytes, size_t *size, struct err *err);
 void measure_free(struct measure *m);
 void cells_free(struct cells *cells);
 
@@ -115,8 +127,8 @@ bool grid_view(struct grid *grid, const uint8_t *bytes, size_t size, struct err 
  *
  *     struct grid_window around = measure_window_px(width, height, &wanted, px);
  *     decode the rows and columns px[0..3] (x, y, width, height) into
- *         measure_new_part(path, px[2], px[3], measure_cell_px(width), &err) ... measure_finish -> cells
- *     cells_pack_part(cells, &part, &bytes, &size, &err);      part.window = wanted, part.around = around
+ *         measure_new_packing(path, px[2], px[3], measure_cell_px(width), &err)
+ *     measure_finish_part(m, &around, &part, &bytes, &size, &err);      part.window = wanted
  *
  * The decoded px reach one cell (two at a cut edge) beyond the wanted cells, so that every wanted cell has
  * its true neighbours: its bytes equal those of a full decode.
@@ -135,9 +147,10 @@ struct grid_part {
     const uint16_t *luma;       /* window.cols * window.rows */
     const uint8_t *plane[GRID_PLANES];
 };
-/* `cells` measured `around` of the frame; NULL where the window is empty. False with ERR_NOMEM. */
-bool cells_pack_part(const struct cells *cells, const struct grid_window *around,
-                     const struct grid_part *part, uint8_t **bytes, size_t *size, struct err *err);
+/* m measured `around` of the frame; NULL where the window is empty. False with ERR_NOMEM, or ERR_FORMAT when
+ * rows are missing. Frees m either way. */
+bool measure_finish_part(struct measure *m, const struct grid_window *around, const struct grid_part *part,
+                         uint8_t **bytes, size_t *size, struct err *err);
 /* True where packed bytes are a part and not a whole grid. */
 bool grid_is_part(const uint8_t *bytes, size_t size);
 bool grid_part_view(struct grid_part *part, const uint8_t *bytes, size_t size, struct err *err);

@@ -4,13 +4,14 @@
  * Each scale keeps the rows of one row of cells and one row above and below them. When the last of these is
  * there, the kernels add up the band while it is in the cache, and the sums go to their cells. Every second
  * row is halved into the next scale, which works the same way; so all scales advance together, and nothing
- * but these bands is ever held.
+ * but these bands is ever held. A row of cells is packed as soon as its last scale is there.
  */
 #include <stdlib.h>
 #include <string.h>
 
 #include "chaffinch/measure.h"
-#include "kernels.h"
+#include "fold.h"
+#include "pack.h"
 
 enum {
     SIDE_MIN_PX = 16, /* two samples a side at scale 8: fewer have no mirrored border */
@@ -18,6 +19,8 @@ enum {
     CELL_MAX_PX = 32,
     ROW_PAD = 64,     /* room for the border columns, and rows start on a cache line */
     PAIR_ROWS_16 = 4, /* rows of scale 4 whose sums of squares fit 32 bits */
+    COARSEST_PX = 8,  /* a sample of scale 8 */
+    ROWS_OPEN = 2,    /* rows of cells that are added to at a time, as scale 8 lags by at most 8 px */
 };
 
 struct level {
@@ -30,11 +33,23 @@ struct level {
     uint8_t *row[CELL_MAX_PX + 2]; /* rows first - 1 .. first + cell; bytes at scale 1, else uint16_t */
 };
 
+/* What the kernels leave of one band. */
+struct band_sums {
+    void *memory;
+    struct fine_sums *fine; /* of units */
+    struct light_sums *light;
+    struct pair_sums pairs;
+    uint32_t *gx2, *gy2; /* of samples of scale 8 */
+};
+
 struct measure {
     const struct kernels *kernels;
-    struct cells *cells;
-    struct pair_sums sums;
-    uint32_t *sums_memory;
+    uint32_t height, cell, cols; /* of the picture in px, of a cell in px, cells in a row */
+    struct band_sums sums;
+    struct cell_row open[ROWS_OPEN]; /* row r is open[r % ROWS_OPEN] */
+    uint32_t next_row;               /* of cells: the first that is not given out yet */
+    struct cells *cells;             /* where exact sums are wanted */
+    struct packer *packer;           /* where packed bytes are */
     struct level level[MEASURE_SCALES];
 };
 
@@ -62,12 +77,13 @@ static const struct kernels *choose_kernels(enum measure_path path)
 #endif
 }
 
-static bool level_init(struct level *l, unsigned index, const struct cells *cells)
+static bool level_init(struct level *l, unsigned index, uint32_t width_px, uint32_t height_px,
+                       uint32_t cell_px)
 {
     l->scale = 1u << index;
-    l->width = cells->width_px >> index;
-    l->height = cells->height_px >> index;
-    l->cell = cells->cell_px >> index;
+    l->width = width_px >> index;
+    l->height = height_px >> index;
+    l->cell = cell_px >> index;
     size_t sample = index == 0 ? sizeof(uint8_t) : sizeof(uint16_t);
     size_t lines = (l->width * sample + 2 * ROW_PAD + 63) / 64;
     size_t stride =
@@ -82,79 +98,83 @@ static bool level_init(struct level *l, unsigned index, const struct cells *cell
     return true;
 }
 
-static bool sums_init(struct measure *m, uint32_t width_px)
+static bool sums_init(struct band_sums *s, uint32_t width_px, bool exact)
 {
-    size_t pairs = (width_px + 1) / 2;
-    m->sums_memory = calloc(6 * pairs, sizeof *m->sums_memory);
-    if (m->sums_memory == NULL)
+    size_t units = (width_px + UNIT_PX - 1) / UNIT_PX, pairs = (width_px / 2 + 1) / 2;
+    uint8_t *at = calloc(units * (sizeof *s->fine + sizeof *s->light) + 3 * pairs * sizeof(uint32_t) +
+                             2 * units * sizeof(uint32_t),
+                         1);
+    s->memory = at;
+    if (at == NULL)
         return false;
-    m->sums = (struct pair_sums){
-        .lap = (int32_t *)m->sums_memory,
-        .lap2 = m->sums_memory + pairs,
-        .grad2 = m->sums_memory + 2 * pairs,
-        .luma = m->sums_memory + 3 * pairs,
-        .luma2 = m->sums_memory + 4 * pairs,
-        .clipped = m->sums_memory + 5 * pairs,
-    };
+    s->fine = (struct fine_sums *)(void *)at;
+    s->light = (struct light_sums *)(void *)(s->fine + units);
+    s->gx2 = (uint32_t *)(void *)(s->light + units);
+    s->gy2 = s->gx2 + units;
+    s->pairs.gradient2 = s->gy2 + units;
+    if (exact) {
+        s->pairs.laplacian2 = s->pairs.gradient2 + pairs;
+        s->pairs.laplacian = (int32_t *)(s->pairs.laplacian2 + pairs);
+    }
     return true;
 }
 
-static struct cells *cells_new(uint32_t width_px, uint32_t height_px, uint32_t cell_px)
+static bool size_is_sound(uint32_t width_px, uint32_t height_px, struct err *err)
 {
-    struct cells *c = calloc(1, sizeof *c);
-    if (c == NULL)
-        return NULL;
-    c->width_px = width_px;
-    c->height_px = height_px;
-    c->cell_px = cell_px;
-    c->cols = (width_px + c->cell_px - 1) / c->cell_px;
-    c->rows = (height_px + c->cell_px - 1) / c->cell_px;
-    c->cell = calloc((size_t)c->cols * c->rows, sizeof *c->cell);
-    if (c->cell == NULL) {
-        free(c);
-        return NULL;
-    }
-    return c;
+    if (width_px >= SIDE_MIN_PX && height_px >= SIDE_MIN_PX && width_px <= SIDE_MAX_PX &&
+        height_px <= SIDE_MAX_PX)
+        return true;
+    return err_set(err, ERR_FORMAT,
+                   "a picture of %u x %u px cannot be measured: each side must have %d to %d px", width_px,
+                   height_px, SIDE_MIN_PX, SIDE_MAX_PX);
 }
 
-void cells_free(struct cells *cells)
-{
-    if (cells == NULL)
-        return;
-    free(cells->cell);
-    free(cells);
-}
-
-struct measure *measure_new_part(enum measure_path path, uint32_t width_px, uint32_t height_px,
-                                 uint32_t cell_px, struct err *err)
+static struct measure *new_measure(enum measure_path path, uint32_t width_px, uint32_t height_px,
+                                   uint32_t cell_px, bool exact, struct err *err)
 {
     const struct kernels *kernels = choose_kernels(path);
     if (kernels == NULL) {
         err_set(err, ERR_USAGE, "this processor has no such instructions: measure with another path");
         return NULL;
     }
-    if (width_px < SIDE_MIN_PX || height_px < SIDE_MIN_PX || width_px > SIDE_MAX_PX ||
-        height_px > SIDE_MAX_PX) {
-        err_set(err, ERR_FORMAT,
-                "a picture of %u x %u px cannot be measured: each side must have %d to %d px", width_px,
-                height_px, SIDE_MIN_PX, SIDE_MAX_PX);
+    if (!size_is_sound(width_px, height_px, err))
         return NULL;
-    }
     struct measure *m = calloc(1, sizeof *m);
     if (m == NULL) {
         err_nomem(err);
         return NULL;
     }
     m->kernels = kernels;
-    bool ok = (m->cells = cells_new(width_px, height_px, cell_px)) != NULL && sums_init(m, width_px);
+    m->height = height_px;
+    m->cell = cell_px;
+    m->cols = (width_px + cell_px - 1) / cell_px;
+    bool ok = sums_init(&m->sums, width_px, exact);
+    for (unsigned i = 0; ok && i < ROWS_OPEN; i++)
+        ok = cell_row_alloc(&m->open[i], m->cols);
     for (unsigned i = 0; ok && i < MEASURE_SCALES; i++)
-        ok = level_init(&m->level[i], i, m->cells);
+        ok = level_init(&m->level[i], i, width_px, height_px, cell_px);
+    if (ok && exact)
+        ok = (m->cells = exact_new(width_px, height_px, cell_px)) != NULL;
+    else if (ok)
+        ok = (m->packer = packer_new(width_px, height_px, cell_px, kernels)) != NULL;
     if (!ok) {
         measure_free(m);
         err_nomem(err);
         return NULL;
     }
     return m;
+}
+
+struct measure *measure_new_packing(enum measure_path path, uint32_t width_px, uint32_t height_px,
+                                    uint32_t cell_px, struct err *err)
+{
+    return new_measure(path, width_px, height_px, cell_px, false, err);
+}
+
+struct measure *measure_new_part(enum measure_path path, uint32_t width_px, uint32_t height_px,
+                                 uint32_t cell_px, struct err *err)
+{
+    return new_measure(path, width_px, height_px, cell_px, true, err);
 }
 
 struct measure *measure_new_with(enum measure_path path, uint32_t width_px, uint32_t height_px,
@@ -174,8 +194,11 @@ void measure_free(struct measure *m)
         return;
     for (unsigned i = 0; i < MEASURE_SCALES; i++)
         free(m->level[i].memory);
-    free(m->sums_memory);
+    for (unsigned i = 0; i < ROWS_OPEN; i++)
+        free(m->open[i].memory);
+    free(m->sums.memory);
     cells_free(m->cells);
+    packer_free(m->packer);
     free(m);
 }
 
@@ -192,99 +215,53 @@ static void mirror_sides16(uint16_t *row, uint32_t width)
     row[width] = row[width - 2];
 }
 
-/* Adds the pair sums of `rows` rows to their row of cells. */
-static void fold_energy(struct measure *m, const struct level *l, unsigned index, uint32_t rows)
+static void add_fine(struct measure *m, const struct level *l, const uint8_t *const *row, uint32_t rows)
 {
-    struct cell *cell = m->cells->cell + (size_t)l->cell_row * m->cells->cols;
-    const struct pair_sums *s = &m->sums;
-    size_t pairs = (l->width + 1) / 2, step = l->cell / 2;
-    for (size_t p = 0; p < pairs; p += step, cell++) {
-        struct cell_energy *e = &cell->at[index];
-        size_t end = p + step < pairs ? p + step : pairs;
-        int64_t lap = 0;
-        uint64_t lap2 = 0, grad2 = 0;
-        for (size_t i = p; i < end; i++) {
-            lap += s->lap[i];
-            lap2 += s->lap2[i];
-            grad2 += s->grad2[i];
-        }
-        uint32_t columns = l->width - 2 * (uint32_t)p < l->cell ? l->width - 2 * (uint32_t)p : l->cell;
-        e->count += columns * rows;
-        e->laplacian += lap;
-        e->laplacian2 += lap2;
-        e->gradient2 += grad2;
+    struct cell_row *cells = &m->open[l->cell_row % ROWS_OPEN];
+    size_t units = (l->width + UNIT_PX - 1) / UNIT_PX, step = l->cell / UNIT_PX;
+    m->kernels->fine(row, rows, l->width, m->sums.fine);
+    fold_fine(m->sums.fine, units, step, cells->fine);
+    m->kernels->light(row, rows, l->width, m->sums.light);
+    fold_light(m->sums.light, units, step, cells->light);
+}
+
+static void add_coarse(struct measure *m, const struct level *l, unsigned index, const uint16_t *const *row,
+                       uint32_t rows)
+{
+    uint32_t most = l->scale == 4 ? PAIR_ROWS_16 : rows;
+    size_t pairs = (l->width + 1) / 2;
+    for (uint32_t r = 0; r < rows; r += most) {
+        m->kernels->coarse(row + r, rows - r < most ? rows - r : most, l->width, &m->sums.pairs);
+        fold_pairs(m->sums.pairs.gradient2, pairs, l->cell / 2,
+                   m->open[l->cell_row % ROWS_OPEN].gradient2[index]);
+        if (m->cells != NULL)
+            exact_add_pairs(m->cells, index, l->cell_row, &m->sums.pairs, pairs);
     }
 }
 
-static void fold_luma(struct measure *m, const struct level *l)
+static void add_coarsest(struct measure *m, const struct level *l, const uint16_t *const *row, uint32_t rows)
 {
-    struct cell *cell = m->cells->cell + (size_t)l->cell_row * m->cells->cols;
-    const struct pair_sums *s = &m->sums;
-    size_t pairs = (l->width + 1) / 2, step = l->cell / 2;
-    for (size_t p = 0; p < pairs; p += step, cell++) {
-        size_t end = p + step < pairs ? p + step : pairs;
-        uint32_t luma = 0, luma2 = 0, clipped = 0; /* 1024 px of 255^2 fit */
-        for (size_t i = p; i < end; i++) {
-            luma += s->luma[i];
-            luma2 += s->luma2[i];
-            clipped += s->clipped[i];
-        }
-        cell->count = cell->at[0].count;
-        cell->luma = luma;
-        cell->luma2 = luma2;
-        cell->clipped = clipped;
-    }
-}
-
-/* Scale 8: one sample is an 8 x 8 block, a cell has 1, 2 x 2 or 4 x 4 of them. */
-static void add_samples8(struct cell_energy *e, const uint16_t *const row[3], uint32_t x, uint32_t end)
-{
-    for (; x < end; x++) {
-        const uint16_t *up = row[0] + x, *mid = row[1] + x, *low = row[2] + x;
-        int32_t lap = up[0] + low[0] + mid[-1] + mid[1] - 4 * mid[0];
-        int32_t gx = up[1] - up[-1] + 2 * (mid[1] - mid[-1]) + low[1] - low[-1];
-        int32_t gy = low[-1] + 2 * low[0] + low[1] - up[-1] - 2 * up[0] - up[1];
-        e->count++;
-        e->laplacian += lap;
-        e->laplacian2 += (uint64_t)((int64_t)lap * lap);
-        e->gradient2 += (uint64_t)((int64_t)gx * gx + (int64_t)gy * gy);
-    }
-}
-
-static void band_scale8(struct measure *m, const struct level *l, const uint16_t *const *row, uint32_t rows)
-{
-    struct cell *cell = m->cells->cell + (size_t)l->cell_row * m->cells->cols;
-    for (uint32_t x = 0; x < l->width; x += l->cell, cell++) {
-        struct cell_energy e = {0};
-        uint32_t end = x + l->cell < l->width ? x + l->cell : l->width;
-        for (uint32_t r = 0; r < rows; r++)
-            add_samples8(&e, row + r, x, end);
-        cell->at[3] = e;
+    for (uint32_t r = 0; r < rows; r++) {
+        m->kernels->coarsest(row + r, l->width, m->sums.gx2, m->sums.gy2);
+        fold_samples(m->sums.gx2, m->sums.gy2, l->width, l->cell,
+                     m->open[l->cell_row % ROWS_OPEN].gradient2[MEASURE_SCALES - 1]);
+        if (m->cells != NULL)
+            exact_add_samples(m->cells, l->cell_row, row + r, l->width);
     }
 }
 
 /* Adds up the `rows` rows of the band; row[0] is the one above it and row[rows + 1] the one below. */
-static void add_band(struct measure *m, struct level *l, uint8_t *const *row, uint32_t rows)
+static void add_band(struct measure *m, const struct level *l, uint8_t *const *row, uint32_t rows)
 {
-    if (l->scale == 1) {
-        m->kernels->band8((const uint8_t *const *)row, rows, l->width, &m->sums);
-        fold_energy(m, l, 0, rows);
-        fold_luma(m, l);
-        return;
-    }
     const uint16_t *wide[CELL_MAX_PX + 2];
     for (uint32_t r = 0; r < rows + 2; r++)
         wide[r] = (const uint16_t *)(const void *)row[r];
-    if (l->scale == 8) {
-        band_scale8(m, l, wide, rows);
-        return;
-    }
-    uint32_t most = l->scale == 4 ? PAIR_ROWS_16 : rows;
-    for (uint32_t r = 0; r < rows; r += most) {
-        uint32_t n = rows - r < most ? rows - r : most;
-        m->kernels->band16(wide + r, n, l->width, &m->sums);
-        fold_energy(m, l, l->scale == 2 ? 1 : 2, n);
-    }
+    if (l->scale == 1)
+        add_fine(m, l, (const uint8_t *const *)row, rows);
+    else if (l->scale == COARSEST_PX)
+        add_coarsest(m, l, wide, rows);
+    else
+        add_coarse(m, l, l->scale == 2 ? 1 : 2, wide, rows);
 }
 
 /* Adds up the band when its rows and their neighbours are there. */
@@ -343,6 +320,18 @@ static void row_filled(struct measure *m, unsigned index)
         finish_band(m, l);
 }
 
+/* Gives out the first row of cells that is still open. */
+static void close_row(struct measure *m)
+{
+    struct cell_row *row = &m->open[m->next_row % ROWS_OPEN];
+    if (m->cells != NULL)
+        exact_take_row(m->cells, m->next_row, row);
+    else
+        packer_add_row(m->packer, m->next_row, row);
+    cell_row_clear(row, m->cols);
+    m->next_row++;
+}
+
 void measure_row(struct measure *m, const uint8_t *luma)
 {
     struct level *l = &m->level[0];
@@ -352,18 +341,47 @@ void measure_row(struct measure *m, const uint8_t *luma)
     memcpy(row, luma, l->width);
     mirror_sides8(row, l->width);
     row_filled(m, 0);
+    /* scale 8 has seen the sample below the row of cells, if there is one */
+    if (l->seen >= (m->next_row + 1) * m->cell + COARSEST_PX)
+        close_row(m);
+}
+
+/* Closes what is open. False when rows are missing. */
+static bool finish(struct measure *m, struct err *err)
+{
+    if (m->level[0].seen < m->height)
+        return err_set(err, ERR_FORMAT, "the picture is cut short: %u of %u rows", m->level[0].seen,
+                       m->height);
+    while (m->next_row * m->cell < m->height)
+        close_row(m);
+    return true;
 }
 
 struct cells *measure_finish(struct measure *m, struct err *err)
 {
-    const struct level *l = &m->level[0];
     struct cells *cells = NULL;
-    if (l->seen == l->height) {
+    if (finish(m, err)) {
         cells = m->cells;
         m->cells = NULL;
-    } else {
-        err_set(err, ERR_FORMAT, "the picture is cut short: %u of %u rows", l->seen, l->height);
     }
     measure_free(m);
     return cells;
+}
+
+bool measure_finish_packed(struct measure *m, uint8_t **bytes, size_t *size, struct err *err)
+{
+    bool ok = finish(m, err);
+    if (ok)
+        *bytes = packer_take(m->packer, size);
+    measure_free(m);
+    return ok;
+}
+
+bool measure_finish_part(struct measure *m, const struct grid_window *around, const struct grid_part *part,
+                         uint8_t **bytes, size_t *size, struct err *err)
+{
+    bool ok = m == NULL || finish(m, err);
+    ok = ok && pack_part(m == NULL ? NULL : m->packer, around, part, bytes, size, err);
+    measure_free(m);
+    return ok;
 }

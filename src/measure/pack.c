@@ -23,9 +23,8 @@ enum {
     GRID_VERSION = 1,
     GRID_SIDE_MIN_PX = 16,
     GRID_SIDE_MAX_PX = 65500,
-    STEPS_AN_OCTAVE = 10,
-    LOWEST_OCTAVE = -9, /* of byte 1 */
     LUMA_STEPS = 128,
+    GRADIENT_UNIT = 64, /* Sobel's weights add up to 8 a side */
 };
 
 struct header {
@@ -71,33 +70,12 @@ static const float log_values[256] = {
     1.31950791f * 65536.0f,
 };
 
-/* 2^((k + 1/2) / 10): where one step ends and the next begins; then a wall. */
-static const float step_ends[STEPS_AN_OCTAVE + 1] = {
-    1.03526492f, 1.10956947f, 1.18920712f, 1.27456063f, 1.36604026f, 1.4640857f,
-    1.5691682f,  1.68179283f, 1.80250093f, 1.93187266f, 4.0f,
-};
-
-/* The step at the start of each 64th of an octave's mantissas, none of which holds more than one step's end.
- */
-static const uint8_t first_step[64] = {
-    0, 0, 0, 1, 1, 1, 1, 1, 2, 2, 2, 2, 2, 3, 3, 3, 3, 3, 4, 4, 4, 4, 4, 4, 5, 5, 5, 5, 5,  5,  6,  6,
-    6, 6, 6, 6, 6, 7, 7, 7, 7, 7, 7, 7, 8, 8, 8, 8, 8, 8, 8, 8, 9, 9, 9, 9, 9, 9, 9, 9, 10, 10, 10, 10,
-};
-
-/* From the bits of the float and two tables: no library logarithm, whose last bit differs between machines.
- */
 static uint8_t log_byte(double value)
 {
     float f = (float)value;
-    uint32_t bits;
-    memcpy(&bits, &f, sizeof bits);
-    int octave = (int)(bits >> 23) - 127 - LOWEST_OCTAVE;
-    uint32_t mantissa = (bits & 0x7fffff) | 0x3f800000; /* of 1.0 to 2.0 */
-    memcpy(&f, &mantissa, sizeof f);
-    int step = first_step[bits >> 17 & 63];
-    step += f >= step_ends[step];
-    int byte = 1 + octave * STEPS_AN_OCTAVE + step;
-    return (uint8_t)(byte < 0 ? 0 : byte > 255 ? 255 : byte);
+    uint8_t byte;
+    measure_plain_log_bytes(&f, 0, 1, &byte);
+    return byte;
 }
 
 const float *grid_values(void)
@@ -111,6 +89,20 @@ float grid_value(const struct grid *g, enum grid_plane plane, size_t i)
     return plane == GRID_CLIP ? (float)byte / 255.0f : log_values[byte];
 }
 
+/* The planes while they are filled. */
+struct planes {
+    uint16_t *luma;
+    uint8_t *plane[GRID_PLANES];
+};
+
+static struct planes planes_at(uint8_t *bytes, size_t n)
+{
+    struct planes to = {.luma = (uint16_t *)(void *)bytes};
+    for (size_t p = 0; p < GRID_PLANES; p++)
+        to.plane[p] = bytes + n * sizeof(uint16_t) + p * n;
+    return to;
+}
+
 /* Variance as (n S2 - S1^2) / n^2, exact until the division. */
 static double luma_variance(const struct cell *c)
 {
@@ -121,32 +113,31 @@ static double luma_variance(const struct cell *c)
 /* Mean of (gx^2 + gy^2) / 64 of scale `index`, whose samples are sums of 4^index pixels, in luma units. */
 static double gradient_mean(const struct cell *c, unsigned index)
 {
-    double unit = 64.0 * (double)(1u << (4 * index));
+    double unit = GRADIENT_UNIT * (double)(1u << (4 * index));
     return (double)c->at[index].gradient2 / ((double)c->at[index].count * unit);
 }
 
 /* A cell cut by the edge can be too narrow for a sample of a coarse scale: it takes its neighbour's byte, as
    a nought would mean a flat cell. */
-static uint8_t gradient_byte(const struct cells *cells, size_t i, unsigned index, const uint8_t *plane)
+static uint8_t gradient_byte(const struct grid *g, size_t i, const struct cell *c, unsigned index,
+                             const uint8_t *plane)
 {
-    const struct cell *c = &cells->cell[i];
     if (c->at[index].count > 0)
         return log_byte(gradient_mean(c, index));
-    bool first_row = i < cells->cols;
-    bool above_is_whole = !first_row && cells->cell[i - cells->cols].at[index].count > 0;
-    return above_is_whole ? plane[i - cells->cols] : plane[i - 1];
+    bool wide_enough = cell_samples(g->width_px, g->cell_px, (uint32_t)(i % g->cols), index) > 0;
+    return wide_enough && i >= g->cols ? plane[i - g->cols] : plane[i - 1];
 }
 
-static void pack_cell(const struct cells *cells, size_t i, uint16_t *luma, uint8_t *const *plane)
+/* Any cell, cut by the edge or whole. */
+static void pack_cell(const struct grid *g, size_t i, const struct cell *c, const struct planes *to)
 {
-    const struct cell *c = &cells->cell[i];
     uint64_t n = c->count;
-    luma[i] = (uint16_t)((2 * LUMA_STEPS * c->luma + n) / (2 * n));
-    plane[GRID_VAR][i] = log_byte(luma_variance(c));
-    plane[GRID_L1][i] = log_byte((double)c->at[0].laplacian2 / (double)n);
+    to->luma[i] = (uint16_t)((2 * LUMA_STEPS * c->luma + n) / (2 * n));
+    to->plane[GRID_VAR][i] = log_byte(luma_variance(c));
+    to->plane[GRID_L1][i] = log_byte((double)c->at[0].laplacian2 / (double)n);
     for (unsigned s = 0; s < MEASURE_SCALES; s++)
-        plane[GRID_G1 + s][i] = gradient_byte(cells, i, s, plane[GRID_G1 + s]);
-    plane[GRID_CLIP][i] = (uint8_t)((2 * 255 * (uint64_t)c->clipped + n) / (2 * n));
+        to->plane[GRID_G1 + s][i] = gradient_byte(g, i, c, s, to->plane[GRID_G1 + s]);
+    to->plane[GRID_CLIP][i] = (uint8_t)((2 * 255 * (uint64_t)c->clipped + n) / (2 * n));
 }
 
 void pack_planes(const uint8_t *bytes, size_t n, const uint16_t **luma, const uint8_t *plane[GRID_PLANES])
@@ -154,16 +145,6 @@ void pack_planes(const uint8_t *bytes, size_t n, const uint16_t **luma, const ui
     *luma = (const uint16_t *)(const void *)bytes;
     for (size_t p = 0; p < GRID_PLANES; p++)
         plane[p] = bytes + n * sizeof(uint16_t) + p * n;
-}
-
-void pack_cells(const struct cells *cells, uint8_t *bytes)
-{
-    size_t n = (size_t)cells->cols * cells->rows;
-    uint8_t *plane[GRID_PLANES];
-    for (size_t p = 0; p < GRID_PLANES; p++)
-        plane[p] = bytes + n * sizeof(uint16_t) + p * n;
-    for (size_t i = 0; i < n; i++)
-        pack_cell(cells, i, (uint16_t *)(void *)bytes, plane);
 }
 
 size_t pack_whole(const struct grid *shape, uint8_t *bytes)
@@ -176,19 +157,162 @@ size_t pack_whole(const struct grid *shape, uint8_t *bytes)
     return sizeof h + n * PACK_CELL_BYTES;
 }
 
+static struct grid shape_of(uint32_t width_px, uint32_t height_px, uint32_t cell_px)
+{
+    return (struct grid){.width_px = width_px,
+                         .height_px = height_px,
+                         .cell_px = cell_px,
+                         .cols = (width_px + cell_px - 1) / cell_px,
+                         .rows = (height_px + cell_px - 1) / cell_px};
+}
+
 bool cells_pack(const struct cells *cells, uint8_t **bytes, size_t *size, struct err *err)
 {
-    const struct grid shape = {
-        cells->width_px, cells->height_px, cells->cell_px, cells->cols, cells->rows, NULL, {NULL}, NULL};
-    size_t total = pack_whole(&shape, NULL);
+    const struct grid shape = shape_of(cells->width_px, cells->height_px, cells->cell_px);
+    size_t n = (size_t)cells->cols * cells->rows, total = pack_whole(&shape, NULL);
     uint8_t *out = malloc(total);
     if (out == NULL)
         return err_nomem(err);
     (void)pack_whole(&shape, out);
-    pack_cells(cells, out + sizeof(struct header));
+    const struct planes to = planes_at(out + sizeof(struct header), n);
+    for (size_t i = 0; i < n; i++)
+        pack_cell(&shape, i, &cells->cell[i], &to);
     *bytes = out;
     *size = total;
     return true;
+}
+
+struct packer {
+    const struct kernels *kernels;
+    struct grid shape;
+    float *value; /* one a cell of a row */
+    uint8_t *bytes;
+    size_t size;
+};
+
+struct packer *packer_new(uint32_t width_px, uint32_t height_px, uint32_t cell_px,
+                          const struct kernels *kernels)
+{
+    struct packer *p = calloc(1, sizeof *p);
+    if (p == NULL)
+        return NULL;
+    p->kernels = kernels;
+    p->shape = shape_of(width_px, height_px, cell_px);
+    p->size = pack_whole(&p->shape, NULL);
+    p->value = malloc(p->shape.cols * sizeof *p->value);
+    p->bytes = malloc(p->size);
+    if (p->value == NULL || p->bytes == NULL) {
+        packer_free(p);
+        return NULL;
+    }
+    (void)pack_whole(&p->shape, p->bytes);
+    return p;
+}
+
+void packer_free(struct packer *p)
+{
+    if (p == NULL)
+        return;
+    free(p->value);
+    free(p->bytes);
+    free(p);
+}
+
+const uint8_t *packer_planes(const struct packer *p)
+{
+    return p->bytes + sizeof(struct header);
+}
+
+uint8_t *packer_take(struct packer *p, size_t *size)
+{
+    uint8_t *bytes = p->bytes;
+    *size = p->size;
+    p->bytes = NULL;
+    return bytes;
+}
+
+/* A cell that is whole has a power of two of samples, so that its means need no division, and multiplying a
+   float, rounded once from an integer, by a power of two is exact: the bytes are those of pack_cell. */
+struct row_packer {
+    struct packer *p;
+    const struct cell_row *sums;
+    struct planes to; /* at the row's first cell */
+    size_t n;         /* cells */
+    unsigned side;    /* a cell has 2^side px a side */
+};
+
+static void pack_light(const struct row_packer *r)
+{
+    unsigned shift = 2 * r->side;
+    uint32_t n = 1u << shift;
+    for (size_t c = 0; c < r->n; c++) {
+        const struct light_sums *s = &r->sums->light[c];
+        r->to.luma[c] = (uint16_t)((2 * LUMA_STEPS * s->luma + n) >> (shift + 1));
+        r->to.plane[GRID_CLIP][c] = (uint8_t)((2 * 255 * s->clipped + n) >> (shift + 1));
+    }
+}
+
+/* 2^-exponent */
+static float fraction(unsigned exponent)
+{
+    return 1.0f / (float)(UINT64_C(1) << exponent);
+}
+
+static void pack_values(const struct row_packer *r, enum grid_plane plane)
+{
+    r->p->kernels->log_bytes(r->p->value, r->n, r->to.plane[plane]);
+}
+
+static void pack_fine(const struct row_packer *r)
+{
+    unsigned shift = 2 * r->side;
+    const float mean = fraction(shift), mean_of_squares = fraction(2 * shift);
+    float *value = r->p->value;
+    for (size_t c = 0; c < r->n; c++) {
+        uint64_t luma = r->sums->light[c].luma, luma2 = r->sums->fine[c].luma2;
+        value[c] = (float)(int64_t)((luma2 << shift) - luma * luma) * mean_of_squares;
+    }
+    pack_values(r, GRID_VAR);
+    for (size_t c = 0; c < r->n; c++)
+        value[c] = (float)(int32_t)r->sums->fine[c].laplacian2 * mean;
+    pack_values(r, GRID_L1);
+    for (size_t c = 0; c < r->n; c++)
+        value[c] = (float)(int32_t)r->sums->fine[c].gradient2 * (mean / GRADIENT_UNIT);
+    pack_values(r, GRID_G1);
+}
+
+static void pack_coarse(const struct row_packer *r, unsigned index)
+{
+    /* 4^(side - index) samples, which are sums of 4^index px */
+    const float unit = fraction(2 * (r->side - index) + 4 * index) / GRADIENT_UNIT;
+    for (size_t c = 0; c < r->n; c++)
+        r->p->value[c] = (float)(int64_t)r->sums->gradient2[index][c] * unit;
+    pack_values(r, (enum grid_plane)(GRID_G1 + index));
+}
+
+void packer_add_row(struct packer *p, uint32_t row, const struct cell_row *sums)
+{
+    const struct grid *g = &p->shape;
+    size_t n = (size_t)g->cols * g->rows, first = (size_t)row * g->cols;
+    const struct planes to = planes_at(p->bytes + sizeof(struct header), n);
+    struct row_packer r = {.p = p,
+                           .sums = sums,
+                           .to = {.luma = to.luma + first},
+                           .n = (row + 1) * g->cell_px <= g->height_px ? g->width_px / g->cell_px : 0,
+                           .side = g->cell_px == 8    ? 3
+                                   : g->cell_px == 16 ? 4
+                                                      : 5};
+    for (size_t k = 0; k < GRID_PLANES; k++)
+        r.to.plane[k] = to.plane[k] + first;
+    pack_light(&r);
+    pack_fine(&r);
+    for (unsigned i = 1; i < MEASURE_SCALES; i++)
+        pack_coarse(&r, i);
+    struct cell_place at = {g->width_px, g->height_px, g->cell_px, (uint32_t)r.n, row};
+    for (; at.col < g->cols; at.col++) {
+        struct cell cell = cell_of_row(sums, &at);
+        pack_cell(g, first + at.col, &cell, &to);
+    }
 }
 
 bool pack_shape_is_sound(uint32_t width_px, uint32_t height_px, uint32_t cell_px, uint32_t cols,

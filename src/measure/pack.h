@@ -2,15 +2,29 @@
 #ifndef MEASURE_PACK_H
 #define MEASURE_PACK_H
 
-#include "chaffinch/measure.h"
+#include "fold.h"
 
 enum {
     GRID_MAGIC = 0x52474643, /* "CFGR" */
     PACK_CELL_BYTES = sizeof(uint16_t) + GRID_PLANES,
 };
 
-/* Packs all cells into cols * rows * PACK_CELL_BYTES bytes: the luma plane, then the others. */
-void pack_cells(const struct cells *cells, uint8_t *bytes);
+/* Packs rows of cells as they come into a whole grid. */
+struct packer;
+/* NULL when memory ran out. */
+struct packer *packer_new(uint32_t width_px, uint32_t height_px, uint32_t cell_px,
+                          const struct kernels *kernels);
+void packer_free(struct packer *p); /* NULL is accepted */
+void packer_add_row(struct packer *p, uint32_t row, const struct cell_row *sums);
+/* The grid of *size bytes, from malloc; it is the caller's from now on. */
+uint8_t *packer_take(struct packer *p, size_t *size);
+/* Its planes, cols * rows * PACK_CELL_BYTES bytes. */
+const uint8_t *packer_planes(const struct packer *p);
+/* The wanted cells out of those that were packed; p is NULL where the window is empty. False with ERR_NOMEM.
+ */
+bool pack_part(const struct packer *p, const struct grid_window *around, const struct grid_part *part,
+               uint8_t **bytes, size_t *size, struct err *err);
+
 /* Pointers to the planes of n cells. */
 void pack_planes(const uint8_t *bytes, size_t n, const uint16_t **luma, const uint8_t *plane[GRID_PLANES]);
 /* Writes the header of a whole grid (bytes may be NULL) and returns the size of header and planes. */

@@ -60,30 +60,21 @@ static void copy_inner(const uint8_t *from, const struct grid_window *around, ui
     }
 }
 
-bool cells_pack_part(const struct cells *cells, const struct grid_window *around,
-                     const struct grid_part *part, uint8_t **bytes, size_t *size, struct err *err)
+bool pack_part(const struct packer *p, const struct grid_window *around, const struct grid_part *part,
+               uint8_t **bytes, size_t *size, struct err *err)
 {
     size_t n = (size_t)part->window.cols * part->window.rows;
-    size_t n_around = cells == NULL ? 0 : (size_t)cells->cols * cells->rows;
     struct part_header h = {GRID_MAGIC, PART_VERSION, part->width_px, part->height_px, part->cell_px,
                             part->cols, part->rows,   part->window,   part->subject,   part->gain};
     uint8_t *out = malloc(sizeof h + n * PACK_CELL_BYTES);
-    uint8_t *whole = malloc(n_around * PACK_CELL_BYTES + 1);
-    bool ok = out != NULL && whole != NULL;
-    if (ok) {
-        memcpy(out, &h, sizeof h);
-        if (n > 0) {
-            pack_cells(cells, whole);
-            copy_inner(whole, around, out + sizeof h, &part->window);
-        }
-        *bytes = out;
-        *size = sizeof h + n * PACK_CELL_BYTES;
-    } else {
-        free(out);
-        err_nomem(err);
-    }
-    free(whole);
-    return ok;
+    if (out == NULL)
+        return err_nomem(err);
+    memcpy(out, &h, sizeof h);
+    if (n > 0)
+        copy_inner(packer_planes(p), around, out + sizeof h, &part->window);
+    *bytes = out;
+    *size = sizeof h + n * PACK_CELL_BYTES;
+    return true;
 }
 
 bool grid_is_part(const uint8_t *bytes, size_t size)

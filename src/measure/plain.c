@@ -3,6 +3,8 @@
  */
 #include "kernels.h"
 
+#include <string.h>
+
 struct taps {
     int32_t lap, gx, gy;
 };
@@ -16,59 +18,64 @@ struct taps {
         .gy = (low)[-1] + 2 * (low)[0] + (low)[1] - (up)[-1] - 2 * (up)[0] - (up)[1]                         \
     }
 
-/* The sums of one pair of columns, in registers while the loop runs down the band. */
-struct pair {
-    int32_t lap;
-    uint32_t lap2, grad2, luma, luma2, clipped;
-};
-
-static inline void add_taps(struct pair *p, struct taps t)
+static inline void add_taps(struct fine_sums *s, struct taps t)
 {
-    p->lap += t.lap;
-    p->lap2 += (uint32_t)(t.lap * t.lap);
-    p->grad2 += (uint32_t)(t.gx * t.gx) + (uint32_t)(t.gy * t.gy);
+    s->laplacian += t.lap;
+    s->laplacian2 += (uint32_t)(t.lap * t.lap);
+    s->gradient2 += (uint32_t)(t.gx * t.gx) + (uint32_t)(t.gy * t.gy);
 }
 
-static inline void add_luma(struct pair *p, uint32_t y)
+void measure_plain_fine(const uint8_t *const *row, unsigned rows, size_t x, size_t width,
+                        struct fine_sums *unit)
 {
-    p->luma += y;
-    p->luma2 += y * y;
-    p->clipped += y <= 1 || y >= 254;
-}
-
-static inline void store_energy(const struct pair_sums *s, size_t at, struct pair p)
-{
-    s->lap[at] = p.lap;
-    s->lap2[at] = p.lap2;
-    s->grad2[at] = p.grad2;
-}
-
-void measure_plain_band8(const uint8_t *const *row, unsigned rows, size_t x, size_t width,
-                         const struct pair_sums *sums)
-{
-    for (; x < width; x += 2) {
-        struct pair p = {0};
+    for (; x < width; x += UNIT_PX) {
+        struct fine_sums s = {0};
         for (unsigned r = 1; r <= rows; r++)
-            for (size_t i = x; i < x + 2 && i < width; i++) {
-                add_taps(&p, TAPS(row[r - 1] + i, row[r] + i, row[r + 1] + i));
-                add_luma(&p, row[r][i]);
+            for (size_t i = x; i < x + UNIT_PX && i < width; i++) {
+                add_taps(&s, TAPS(row[r - 1] + i, row[r] + i, row[r + 1] + i));
+                s.luma2 += (uint32_t)row[r][i] * row[r][i];
             }
-        store_energy(sums, x / 2, p);
-        sums->luma[x / 2] = p.luma;
-        sums->luma2[x / 2] = p.luma2;
-        sums->clipped[x / 2] = p.clipped;
+        unit[x / UNIT_PX] = s;
     }
 }
 
-void measure_plain_band16(const uint16_t *const *row, unsigned rows, size_t x, size_t width,
+void measure_plain_light(const uint8_t *const *row, unsigned rows, size_t x, size_t width,
+                         struct light_sums *unit)
+{
+    for (; x < width; x += UNIT_PX) {
+        struct light_sums s = {0};
+        for (unsigned r = 1; r <= rows; r++)
+            for (size_t i = x; i < x + UNIT_PX && i < width; i++) {
+                s.luma += row[r][i];
+                s.clipped += row[r][i] <= 1 || row[r][i] >= 254;
+            }
+        unit[x / UNIT_PX] = s;
+    }
+}
+
+void measure_plain_coarse(const uint16_t *const *row, unsigned rows, size_t x, size_t width,
                           const struct pair_sums *sums)
 {
     for (; x < width; x += 2) {
-        struct pair p = {0};
+        struct fine_sums s = {0};
         for (unsigned r = 1; r <= rows; r++)
             for (size_t i = x; i < x + 2 && i < width; i++)
-                add_taps(&p, TAPS(row[r - 1] + i, row[r] + i, row[r + 1] + i));
-        store_energy(sums, x / 2, p);
+                add_taps(&s, TAPS(row[r - 1] + i, row[r] + i, row[r + 1] + i));
+        sums->gradient2[x / 2] = s.gradient2;
+        if (sums->laplacian != NULL) {
+            sums->laplacian[x / 2] = s.laplacian;
+            sums->laplacian2[x / 2] = s.laplacian2;
+        }
+    }
+}
+
+void measure_plain_coarsest(const uint16_t *const row[3], size_t x, size_t width, uint32_t *gx2,
+                            uint32_t *gy2)
+{
+    for (; x < width; x++) {
+        struct taps t = TAPS(row[0] + x, row[1] + x, row[2] + x);
+        gx2[x] = (uint32_t)t.gx * (uint32_t)t.gx; /* unsigned: beyond 2^31, and the same for a negative one */
+        gy2[x] = (uint32_t)t.gy * (uint32_t)t.gy;
     }
 }
 
@@ -85,14 +92,45 @@ void measure_plain_halve16(const uint16_t *upper, const uint16_t *lower, size_t 
         out[i] = (uint16_t)(upper[2 * i] + upper[2 * i + 1] + lower[2 * i] + lower[2 * i + 1]);
 }
 
-static void band8(const uint8_t *const *row, unsigned rows, size_t width, const struct pair_sums *sums)
+const float measure_log_step_ends[LOG_STEPS] = {
+    1.03526492f, 1.10956947f, 1.18920712f, 1.27456063f, 1.36604026f,
+    1.4640857f,  1.5691682f,  1.68179283f, 1.80250093f, 1.93187266f,
+};
+
+void measure_plain_log_bytes(const float *value, size_t x, size_t n, uint8_t *out)
 {
-    measure_plain_band8(row, rows, 0, width, sums);
+    for (; x < n; x++) {
+        uint32_t bits;
+        float mantissa; /* 1.0 to 2.0 */
+        memcpy(&bits, value + x, sizeof bits);
+        int octave = (int)(bits >> FLOAT_MANTISSA_BITS) - FLOAT_BIAS - LOG_LOWEST_OCTAVE;
+        bits = (bits & FLOAT_MANTISSA) | FLOAT_ONE;
+        memcpy(&mantissa, &bits, sizeof mantissa);
+        int byte = 1 + octave * LOG_STEPS;
+        for (int k = 0; k < LOG_STEPS; k++)
+            byte += mantissa >= measure_log_step_ends[k];
+        out[x] = (uint8_t)(byte < 0 ? 0 : byte > 255 ? 255 : byte);
+    }
 }
 
-static void band16(const uint16_t *const *row, unsigned rows, size_t width, const struct pair_sums *sums)
+static void fine(const uint8_t *const *row, unsigned rows, size_t width, struct fine_sums *unit)
 {
-    measure_plain_band16(row, rows, 0, width, sums);
+    measure_plain_fine(row, rows, 0, width, unit);
+}
+
+static void light(const uint8_t *const *row, unsigned rows, size_t width, struct light_sums *unit)
+{
+    measure_plain_light(row, rows, 0, width, unit);
+}
+
+static void coarse(const uint16_t *const *row, unsigned rows, size_t width, const struct pair_sums *sums)
+{
+    measure_plain_coarse(row, rows, 0, width, sums);
+}
+
+static void coarsest(const uint16_t *const row[3], size_t width, uint32_t *gx2, uint32_t *gy2)
+{
+    measure_plain_coarsest(row, 0, width, gx2, gy2);
 }
 
 static void halve8(const uint8_t *upper, const uint8_t *lower, size_t width, uint16_t *out)
@@ -105,4 +143,9 @@ static void halve16(const uint16_t *upper, const uint16_t *lower, size_t width, 
     measure_plain_halve16(upper, lower, 0, width, out);
 }
 
-const struct kernels measure_kernels_plain = {band8, band16, halve8, halve16};
+static void log_bytes(const float *value, size_t n, uint8_t *out)
+{
+    measure_plain_log_bytes(value, 0, n, out);
+}
+
+const struct kernels measure_kernels_plain = {fine, light, coarse, coarsest, halve8, halve16, log_bytes};

@@ -27,9 +27,33 @@ TARGET static inline vec zero(void)
 {
     return _mm256_setzero_si256();
 }
+TARGET static inline vec all8(char v)
+{
+    return _mm256_set1_epi8(v);
+}
 TARGET static inline vec all16(short v)
 {
     return _mm256_set1_epi16(v);
+}
+TARGET static inline vec all32(int v)
+{
+    return _mm256_set1_epi32(v);
+}
+TARGET static inline vec add8(vec a, vec b)
+{
+    return _mm256_add_epi8(a, b);
+}
+TARGET static inline vec sub8(vec a, vec b)
+{
+    return _mm256_sub_epi8(a, b);
+}
+TARGET static inline vec min8(vec a, vec b)
+{
+    return _mm256_min_epu8(a, b);
+}
+TARGET static inline vec equal8(vec a, vec b) /* -1 where equal */
+{
+    return _mm256_cmpeq_epi8(a, b);
 }
 TARGET static inline vec add16(vec a, vec b)
 {
@@ -43,25 +67,85 @@ TARGET static inline vec add32(vec a, vec b)
 {
     return _mm256_add_epi32(a, b);
 }
+TARGET static inline vec sub32(vec a, vec b)
+{
+    return _mm256_sub_epi32(a, b);
+}
 TARGET static inline vec and_bits(vec a, vec b)
 {
     return _mm256_and_si256(a, b);
 }
-TARGET static inline vec high_bytes(vec a)
+TARGET static inline vec or_bits(vec a, vec b)
 {
-    return _mm256_srli_epi16(a, 8);
+    return _mm256_or_si256(a, b);
 }
-TARGET static inline vec less16(vec a, vec b) /* -1 where a < b */
+TARGET static inline vec up32(vec a) /* the lower half of each 64 bit lane to the upper */
 {
-    return _mm256_cmpgt_epi16(b, a);
+    return _mm256_slli_epi64(a, 32);
+}
+TARGET static inline vec right32(vec a, int by)
+{
+    return _mm256_srli_epi32(a, by);
+}
+TARGET static inline vec sum_bytes(vec a) /* of eight, in each 64 bit lane */
+{
+    return _mm256_sad_epu8(a, _mm256_setzero_si256());
+}
+TARGET static inline vec pair_bytes(vec a) /* sums of two neighbouring bytes */
+{
+    return _mm256_maddubs_epi16(a, _mm256_set1_epi8(1));
+}
+TARGET static inline vec less_or_zero(vec a, vec b) /* a - b of unsigned lanes, 0 where that is negative */
+{
+    return _mm256_subs_epu16(a, b);
+}
+TARGET static inline vec mul_low(vec a, vec b)
+{
+    return _mm256_mullo_epi16(a, b);
+}
+TARGET static inline vec mul_high(vec a, vec b)
+{
+    return _mm256_mulhi_epu16(a, b);
 }
 TARGET static inline vec madd(vec a, vec b) /* a0 b0 + a1 b1 in each 32 bit lane */
 {
     return _mm256_madd_epi16(a, b);
 }
+TARGET static inline vec low32(vec a, vec b) /* a0 b0 a1 b1 of each 128 bits */
+{
+    return _mm256_unpacklo_epi32(a, b);
+}
+TARGET static inline vec high32(vec a, vec b) /* a2 b2 a3 b3 */
+{
+    return _mm256_unpackhi_epi32(a, b);
+}
+TARGET static inline vec low64(vec a, vec b)
+{
+    return _mm256_unpacklo_epi64(a, b);
+}
+TARGET static inline vec high64(vec a, vec b)
+{
+    return _mm256_unpackhi_epi64(a, b);
+}
 TARGET static inline vec narrow(vec low, vec high) /* 32 bit lanes to 16 bit, in order */
 {
     return _mm256_permute4x64_epi64(_mm256_packs_epi32(low, high), 0xD8);
+}
+/* Halves of 32 bit products to LANES numbers, in order. */
+TARGET static inline void store_products(uint32_t *out, vec low, vec high)
+{
+    vec a = _mm256_unpacklo_epi16(low, high), b = _mm256_unpackhi_epi16(low, high);
+    store(out, _mm256_permute2x128_si256(a, b, 0x20));
+    store(out + LANES / 2, _mm256_permute2x128_si256(a, b, 0x31));
+}
+TARGET static inline void store_bytes(uint8_t *out, vec a) /* clamped to 0..255 */
+{
+    __m128i half = _mm_packus_epi16(_mm256_castsi256_si128(a), _mm256_extracti128_si256(a, 1));
+    _mm_storeu_si128((__m128i *)(void *)out, half);
+}
+TARGET static inline vec reached(vec a, float b) /* -1 where the floats in a are at least b */
+{
+    return _mm256_castps_si256(_mm256_cmp_ps(_mm256_castsi256_ps(a), _mm256_set1_ps(b), _CMP_GE_OQ));
 }
 
 #include "simd_body.h"

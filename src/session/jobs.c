@@ -112,7 +112,8 @@ static void run_peek(const struct job_request *request, const int *fds, struct w
 static bool sink_begin(void *context, const struct decode_source *source, struct err *err)
 {
     struct measure **m = context;
-    *m = measure_new(source->width_px, source->height_px, err);
+    *m = measure_new_packing(MEASURE_PATH_BEST, source->width_px, source->height_px,
+                             measure_cell_px(source->width_px), err);
     return *m != NULL;
 }
 
@@ -132,10 +133,7 @@ static bool measure_bytes(enum frame_file_kind kind, const struct mapped *map, s
         measure_free(m);
         return false;
     }
-    struct cells *cells = measure_finish(m, err);
-    bool ok = cells != NULL && cells_pack(cells, packed, size, err);
-    cells_free(cells);
-    return ok;
+    return measure_finish_packed(m, packed, size, err);
 }
 
 struct part_sink {
@@ -147,7 +145,7 @@ static bool part_begin(void *context, const struct decode_source *source, struct
 {
     struct part_sink *p = context;
     (void)source;
-    p->measure = measure_new_part(MEASURE_PATH_BEST, p->px[2], p->px[3], p->cell_px, err);
+    p->measure = measure_new_packing(MEASURE_PATH_BEST, p->px[2], p->px[3], p->cell_px, err);
     return p->measure != NULL;
 }
 
@@ -178,11 +176,8 @@ static bool measure_part(const struct job_part *wanted, const struct mapped *map
         measure_free(into.measure);
         return false;
     }
-    struct cells *cells = any ? measure_finish(into.measure, err) : NULL;
-    bool ok = (cells != NULL || !any) && cells_pack_part(cells, &around, &part, packed, size, err);
     head->decoded = (float)(part.window.cols * part.window.rows) / (float)((uint64_t)part.cols * part.rows);
-    cells_free(cells);
-    return ok;
+    return measure_finish_part(into.measure, &around, &part, packed, size, err);
 }
 
 /* The size that the part was planned for; another one means that the plan was made for another picture. */

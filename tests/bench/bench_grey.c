@@ -57,7 +57,8 @@ struct run {
 static bool begin(void *context, const struct decode_source *source, struct err *err)
 {
     struct run *run = context;
-    run->measure = measure_new_with(run->path, source->width_px, source->height_px, err);
+    run->measure = measure_new_packing(run->path, source->width_px, source->height_px,
+                                       measure_cell_px(source->width_px), err);
     return run->measure != NULL;
 }
 
@@ -75,10 +76,8 @@ static bool decode_and_measure(enum way way, const uint8_t *bytes, size_t size, 
     size_t packed_size;
     if (!decode_luma(DECODE_JPEG, bytes, size, &sink, &source, err))
         return false;
-    struct cells *cells = measure_finish(run.measure, err);
-    bool ok = cells != NULL && cells_pack(cells, &packed, &packed_size, err);
+    bool ok = measure_finish_packed(run.measure, &packed, &packed_size, err);
     free(packed);
-    cells_free(cells);
     return ok;
 }
 

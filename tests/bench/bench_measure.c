@@ -52,7 +52,8 @@ static bool begin(void *context, const struct decode_source *source, struct err 
     run->height_px = source->height_px;
     if (run->way == DECODE)
         return true;
-    run->measure = measure_new_with(paths[run->way], source->width_px, source->height_px, err);
+    run->measure = measure_new_packing(paths[run->way], source->width_px, source->height_px,
+                                       measure_cell_px(source->width_px), err);
     return run->measure != NULL;
 }
 
@@ -78,13 +79,11 @@ static double run_here(struct run *run, const char *path)
     }
     uint8_t *map = mmap(NULL, (size_t)st.st_size, PROT_READ, MAP_PRIVATE, fd, 0);
     bool ok = map != MAP_FAILED && decode_luma(DECODE_JPEG, map, (size_t)st.st_size, &sink, &source, &err);
-    struct cells *cells = ok && run->measure != NULL ? measure_finish(run->measure, &err) : NULL;
     uint8_t *packed = NULL;
     size_t size = 0;
-    if (cells != NULL)
-        ok = cells_pack(cells, &packed, &size, &err);
+    if (ok && run->measure != NULL)
+        ok = measure_finish_packed(run->measure, &packed, &size, &err);
     free(packed);
-    cells_free(cells);
     munmap(map, (size_t)st.st_size);
     close(fd);
     if (!ok && err.code != ERR_USAGE) /* a path that this processor lacks is left out */

@@ -70,6 +70,27 @@ static const struct {
     {MEASURE_PATH_BEST, "best"},
 };
 
+/* Rows of cells that are packed as they come, whole cells without a division, against all of them packed
+   afterwards from the exact sums of the reference. */
+static void check_packed(enum measure_path path, const uint8_t *p, const struct cells *ref, const char *name)
+{
+    struct err err = ERR_INIT;
+    uint8_t *expect = NULL, *got = NULL;
+    size_t expect_size = 0, size = 0;
+    struct measure *m = measure_new_packing(path, ref->width_px, ref->height_px, ref->cell_px, &err);
+    ck_assert_msg(m != NULL, "%s", err.message);
+    for (uint32_t y = 0; y < ref->height_px; y++)
+        measure_row(m, p + (size_t)y * ref->width_px);
+    ck_assert_msg(measure_finish_packed(m, &got, &size, &err), "%s", err.message);
+    ck_assert(cells_pack(ref, &expect, &expect_size, &err));
+    ck_assert_uint_eq(size, expect_size);
+    for (size_t i = 0; i < size; i++)
+        ck_assert_msg(got[i] == expect[i], "%s: %u x %u px, packed byte %zu of %zu differs", name,
+                      ref->width_px, ref->height_px, i, size);
+    free(expect);
+    free(got);
+}
+
 static void check_size(uint32_t width, uint32_t height, uint64_t seed)
 {
     uint8_t *p = random_picture(width, height, seed);
@@ -82,6 +103,7 @@ static void check_size(uint32_t width, uint32_t height, uint64_t seed)
             continue;
         }
         check_cells_equal(ref, c, paths[i].name);
+        check_packed(paths[i].path, p, ref, paths[i].name);
         ck_assert_double_eq(cells_laplacian_variance(c),
                             measure_laplacian_variance(p, width, height, width, MEASURE_REFLECT_101));
         ck_assert_double_eq(cells_tenengrad(c),
@@ -128,8 +150,10 @@ START_TEST(largest_sums_do_not_overflow)
             ck_assert_ptr_nonnull(ref);
             for (size_t i = 0; i < sizeof paths / sizeof paths[0]; i++) {
                 struct cells *c = measure_picture(paths[i].path, p, WIDTH, HEIGHT);
-                if (c != NULL)
+                if (c != NULL) {
                     check_cells_equal(ref, c, paths[i].name);
+                    check_packed(paths[i].path, p, ref, paths[i].name);
+                }
                 cells_free(c);
             }
             cells_free(ref);

@@ -30,13 +30,18 @@ static uint8_t *picture(uint32_t width, uint32_t height)
     return luma;
 }
 
+static void give_rows(struct measure *m, const uint8_t *luma, uint32_t width, const uint32_t px[4])
+{
+    ck_assert_ptr_nonnull(m);
+    for (uint32_t y = 0; y < px[3]; y++)
+        measure_row(m, luma + (size_t)(px[1] + y) * width + px[0]);
+}
+
 static struct cells *measure_box(const uint8_t *luma, uint32_t width, const uint32_t px[4], uint32_t cell_px)
 {
     struct err err = ERR_INIT;
     struct measure *m = measure_new_part(MEASURE_PATH_BEST, px[2], px[3], cell_px, &err);
-    ck_assert_msg(m != NULL, "%s", err.message);
-    for (uint32_t y = 0; y < px[3]; y++)
-        measure_row(m, luma + (size_t)(px[1] + y) * width + px[0]);
+    give_rows(m, luma, width, px);
     struct cells *cells = measure_finish(m, &err);
     ck_assert_ptr_nonnull(cells);
     return cells;
@@ -81,15 +86,15 @@ static uint8_t *part_of(const struct grid *whole, const uint8_t *luma, const str
     uint8_t *bytes = NULL;
     struct grid_part wanted = {whole->width_px, whole->height_px, whole->cell_px, whole->cols, whole->rows,
                                *window,         *window,          gain,           NULL,        {NULL}};
-    struct cells *cells = NULL;
+    struct measure *m = NULL;
     struct grid_window around = {0};
     if (window->cols > 0) {
         around = measure_window_px(whole->width_px, whole->height_px, window, px);
-        cells = measure_box(luma, whole->width_px, px, whole->cell_px);
+        m = measure_new_packing(MEASURE_PATH_BEST, px[2], px[3], whole->cell_px, &err);
+        give_rows(m, luma, whole->width_px, px);
     }
-    ck_assert(cells_pack_part(cells, &around, &wanted, &bytes, size, &err));
+    ck_assert(measure_finish_part(m, &around, &wanted, &bytes, size, &err));
     ck_assert_msg(grid_part_view(part, bytes, *size, &err), "%s", err.message);
-    cells_free(cells);
     return bytes;
 }
 
