@@ -212,12 +212,9 @@ struct fill_input burst_grids_fill_input(const struct burst_grids *g)
     return (struct fill_input){g->n, g->whole, g->subject, g->gain, g->parts};
 }
 
-bool burst_grids_load(struct session *s, const struct members *members, size_t first, size_t n,
-                      struct burst_grids *grids, struct err *err)
+bool burst_grids_fill(struct session *s, struct burst_grids *grids, struct err *err)
 {
     struct err trouble = ERR_INIT;
-    if (!burst_grids_read(s, members, first, n, grids, err))
-        return false;
     if (burst_grids_complete(grids, &trouble))
         return true;
     if (trouble.code == ERR_NOT_FOUND)

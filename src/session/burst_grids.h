@@ -71,9 +71,8 @@ bool burst_grids_complete(struct burst_grids *grids, struct err *err);
 bool burst_grids_read(struct session *s, const struct members *members, size_t first, size_t n,
                       struct burst_grids *grids, struct err *err);
 struct fill_input burst_grids_fill_input(const struct burst_grids *grids);
-/* Reads them and completes parts to whole grids (measure.h), for `view`. */
-bool burst_grids_load(struct session *s, const struct members *members, size_t first, size_t n,
-                      struct burst_grids *grids, struct err *err);
+/* As burst_grids_complete, of what was read; the error says what to type. */
+bool burst_grids_fill(struct session *s, struct burst_grids *grids, struct err *err);
 void burst_grids_release(struct burst_grids *grids);
 
 #endif

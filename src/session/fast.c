@@ -52,15 +52,12 @@ static size_t window_end(const struct fast_plan *plan, size_t first)
 
 /* The members of the burst among frames first .. end, in order: both are in the order of the burst. */
 static bool read_scores(struct session *s, const struct fast_plan *plan, size_t first, size_t end,
-                        float *score, struct err *err)
+                        const struct members *members, float *score, struct err *err)
 {
-    struct members members = {0};
     struct burst_grids grids = {0};
     struct err trouble = ERR_INIT;
-    bool ok = members_load(s, plan->frame[first].burst, &members, err);
-    float *all = calloc(members.n + 1, sizeof *all);
-    ok = ok && (all != NULL || err_nomem(err));
-    ok = ok && burst_grids_read(s, &members, 0, members.n, &grids, err);
+    float *all = calloc(members->n + 1, sizeof *all);
+    bool ok = (all != NULL || err_nomem(err)) && burst_grids_read(s, members, 0, members->n, &grids, err);
     if (ok) {
         const struct fill_input input = burst_grids_fill_input(&grids);
         /* Not a whole frame: all of them are unreadable, and nothing tells anything. */
@@ -68,14 +65,13 @@ static bool read_scores(struct session *s, const struct fast_plan *plan, size_t 
             ok = trouble.code == ERR_NOT_FOUND || err_nomem(err);
         size_t m = 0;
         for (size_t i = first; ok && trouble.code == 0 && i < end; i++) {
-            while (m < members.n && members.frame[m].id != plan->frame[i].frame)
+            while (m < members->n && members->frame[m].id != plan->frame[i].frame)
                 m++;
-            if (m < members.n)
+            if (m < members->n)
                 score[i - first] = all[m];
         }
     }
     burst_grids_release(&grids);
-    members_release(&members);
     free(all);
     return ok;
 }
@@ -110,13 +106,14 @@ static void asking_release(struct asking *a)
     free(a->score);
 }
 
-/* Marks what is wanted of a window as known, and adds it to `again` unless that is NULL. */
-static bool ask(struct session *s, struct fast_plan *plan, size_t first, size_t end, bool scored,
-                struct parts_again *again, struct err *err)
+/* Marks what is wanted of a window as known, and adds it to `again` unless that is NULL. `members`: of its
+   burst, of which something is measured; else NULL. */
+static bool ask(struct session *s, struct fast_plan *plan, size_t first, size_t end,
+                const struct members *members, struct parts_again *again, struct err *err)
 {
     struct asking a;
     bool ok = asking_open(&a, plan, first, end - first) || err_nomem(err);
-    ok = ok && (!scored || read_scores(s, plan, first, end, a.score, err));
+    ok = ok && (members == NULL || read_scores(s, plan, first, end, members, a.score, err));
     if (ok)
         (void)locate_bracket(a.where, end - first, a.known, a.score, a.wanted);
     for (size_t i = first; ok && i < end; i++) {
@@ -163,21 +160,24 @@ bool fast_begin(struct session *s, struct fast_plan *plan, struct err *err)
     bool ok = true;
     for (size_t first = 0, end; ok && first < plan->n; first = end) {
         end = window_end(plan, first);
-        if (has_optional(plan, first, end))
-            ok = ask(s, plan, first, end, has_scores(plan, first, end), NULL, err);
+        struct members members = {0};
+        bool optional = has_optional(plan, first, end), scored = optional && has_scores(plan, first, end);
+        ok = !scored || members_load(s, plan->frame[first].burst, &members, err);
+        ok = ok && (!optional || ask(s, plan, first, end, scored ? &members : NULL, NULL, err));
+        members_release(&members);
         ask_all_of_few(plan, first, end);
     }
     return ok;
 }
 
-bool fast_next(struct session *s, struct fast_plan *plan, int64_t burst, struct parts_again *again,
-               struct err *err)
+bool fast_next(struct session *s, struct fast_plan *plan, int64_t burst, const struct members *members,
+               struct parts_again *again, struct err *err)
 {
     bool ok = true;
     for (size_t first = 0, end; ok && first < plan->n; first = end) {
         end = window_end(plan, first);
         if (plan->frame[first].burst == burst && has_optional(plan, first, end))
-            ok = ask(s, plan, first, end, true, again, err);
+            ok = ask(s, plan, first, end, members, again, err);
     }
     return ok;
 }

@@ -28,9 +28,10 @@ bool fast_add(struct fast_plan *plan, int64_t frame, const struct locating_frame
 bool fast_begin(struct session *s, struct fast_plan *plan, struct err *err);
 /* Of the i-th frame that was added. */
 bool fast_wants(const struct fast_plan *plan, size_t i);
-/* Adds to `again` what is to be measured next of a burst, from what is stored of it. */
-bool fast_next(struct session *s, struct fast_plan *plan, int64_t burst, struct parts_again *again,
-               struct err *err);
+/* Adds to `again` what is to be measured next of a burst, from what is stored of it. It changes nothing of
+   the plan but the frames of this burst, and reads nothing else that changes: another thread may call it. */
+bool fast_next(struct session *s, struct fast_plan *plan, int64_t burst, const struct members *members,
+               struct parts_again *again, struct err *err);
 /* Frames that nobody asked for. */
 uint64_t fast_left_out(const struct fast_plan *plan);
 void fast_release(struct fast_plan *plan);

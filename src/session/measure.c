@@ -7,7 +7,6 @@
 #include "along.h"
 #include "chaffinch/frame.h"
 #include "chaffinch/str.h"
-#include "fast.h"
 #include "grouping.h"
 #include "jobs.h"
 #include "locating.h"
@@ -16,22 +15,21 @@
 #include "pump.h"
 #include "scan.h"
 
-enum {
-    COMMIT_FRAMES = 64,
-    MOST_ROUNDS = 40 /* each frame is asked for once, and decoded again twice: they end long before */
-};
+enum { COMMIT_FRAMES = 64 };
 #define PACK_LIMIT_BYTES ((uint64_t)1 << 30)
 
 struct todo {
     int64_t frame, burst;
-    char *path[JOB_PICTURES];
-    uint32_t kind[JOB_PICTURES];
-    size_t n;
+    struct job_part part;     /* what is decoded of it */
+    char *path[JOB_PICTURES]; /* while it is under way */
     uint64_t bytes;
+    char *cause; /* a warning found while peeking; stays when all goes well */
+    uint8_t kind[JOB_PICTURES], n;
     bool whole;            /* asked for: every frame of its burst is looked at in full */
-    char *cause;           /* a warning found while peeking; stays when all goes well */
     bool known_unreadable; /* an earlier run said so: no news, no failure of this run */
     bool here;             /* nothing to do: it only helps to say where to look in the others of its burst */
+    bool again;            /* asked for by what was found in its burst */
+    bool larger;           /* measured in this run before */
 };
 
 /* A measured frame that waits for the pack to be synced. */
@@ -39,6 +37,7 @@ struct done {
     int64_t frame;
     size_t todo;
     bool ok, left_out;
+    bool last; /* that its burst waited for */
     struct job_measured head;
     int64_t pack, offset, size;
     char cause[256];
@@ -48,20 +47,21 @@ struct stage {
     struct session *s;
     struct session_measured *totals;
     bool all;
+    /* First what there is to do, in order; behind that, from n_first on, what is asked for on the way. */
     struct todo *todo;
-    size_t n_todo, room_todo, n_needed;
-    struct locating_frame *where; /* n_todo; NULL = everything is decoded as a whole */
+    size_t n_todo, room_todo, n_first, n_needed;
+    size_t next_first, next_again; /* to be submitted */
     int64_t last_pack_seen;
     bool last_pack_there;
     struct pack_writer *pack;
     int64_t pack_number;
     struct done done[COMMIT_FRAMES];
     size_t n_done;
-    struct along *along;            /* NULL = what is measured is ranked later */
+    bool burst_done; /* one of them is the last of its burst */
+    struct along *along;
     const struct frame_ids *closed; /* numbers of the bursts to be measured, sorted; NULL = all */
-    const struct parts_again *only; /* NULL = all that need it */
-    struct parts_again *again;      /* what is to be measured next; NULL = nothing can be */
-    struct fast_plan *plan;         /* NULL = all frames are measured */
+    struct fast_plan plan;
+    bool fast; /* only the frames of the plan are measured */
 };
 
 static bool needs_measuring(struct stage *st, const struct catalogue_frame *f, bool recalled)
@@ -116,8 +116,7 @@ static bool add_todo(void *context, const struct catalogue_row *row, struct err 
     struct stage *st = context;
     const struct catalogue_frame *f = &row->frame;
     if (!takes_burst(st, f->burst)) {
-        if (st->along != NULL)
-            along_wait(st->along, f->burst); /* in vain: it is not to be ranked */
+        along_wait(st->along, f->burst); /* in vain: it is not to be ranked */
         return true;
     }
     bool needed = needs_measuring(st, f, row->recalled);
@@ -127,7 +126,7 @@ static bool add_todo(void *context, const struct catalogue_row *row, struct err 
         st->totals->format += strcmp(f->state, "format") == 0;
         if (strcmp(f->state, "format") == 0 || st->all)
             return true;
-    } else if (st->along != NULL)
+    } else
         along_wait(st->along, f->burst);
     struct todo *t = new_todo(st, err);
     if (t == NULL)
@@ -212,10 +211,24 @@ static bool flush_done(struct stage *st, struct err *err)
     ok = ok && catalogue_commit(c, err);
     if (!ok)
         catalogue_rollback(c);
-    for (size_t i = 0; ok && st->along != NULL && i < st->n_done; i++)
-        ok = along_measured(st->along, st->todo[st->done[i].todo].burst, err);
+    for (size_t i = 0; ok && i < st->n_done; i++)
+        if (st->done[i].last)
+            along_queue(st->along, st->todo[st->done[i].todo].burst);
     st->n_done = 0;
+    st->burst_done = false;
     return ok;
+}
+
+/* A burst that is complete is written and ranked at once, unless others are being ranked anyway. */
+static bool after_frame(struct stage *st, struct err *err)
+{
+    struct done *d = &st->done[st->n_done++];
+    d->last = along_measured(st->along, st->todo[d->todo].burst);
+    st->burst_done = st->burst_done || d->last;
+    if (!along_turn(st->along, false, err))
+        return false;
+    bool full = st->n_done == COMMIT_FRAMES, flush = full || (st->burst_done && along_is_idle(st->along));
+    return !flush || (flush_done(st, err) && along_turn(st->along, false, err));
 }
 
 static bool next_pack(struct stage *st, struct err *err)
@@ -243,13 +256,22 @@ static void note_unreadable(struct stage *st, const struct todo *t, struct done 
              cause);
 }
 
+static void forget_paths(struct todo *t)
+{
+    for (size_t k = 0; k < JOB_PICTURES; k++) {
+        free(t->path[k]);
+        t->path[k] = NULL;
+    }
+    t->n = 0;
+}
+
 static bool take_measure(void *context, const struct worker_result *result, struct err *err)
 {
     struct stage *st = context;
-    const struct todo *t = &st->todo[result->tag];
+    struct todo *t = &st->todo[result->tag];
     struct done *d = &st->done[st->n_done];
     *d = (struct done){.frame = t->frame, .todo = result->tag};
-    log_progress_step(st->s->log, 1, t->bytes);
+    log_progress_step(st->s->log, t->larger ? 0 : 1, t->bytes);
     if (result->ok && result->size > sizeof d->head) {
         if (!next_pack(st, err))
             return false;
@@ -262,16 +284,27 @@ static bool take_measure(void *context, const struct worker_result *result, stru
         st->totals->measured++;
     } else
         note_unreadable(st, t, d, result->cause);
-    st->n_done++;
-    return st->n_done < COMMIT_FRAMES || flush_done(st, err);
+    forget_paths(t);
+    return after_frame(st, err);
 }
 
 /* Nobody needs it to find the sharpest frame. */
 static bool leave_out(struct stage *st, size_t i, struct err *err)
 {
-    st->done[st->n_done++] = (struct done){.frame = st->todo[i].frame, .todo = i, .left_out = true};
-    log_progress_step(st->s->log, 1, 0);
-    return st->n_done < COMMIT_FRAMES || flush_done(st, err);
+    st->done[st->n_done] = (struct done){.frame = st->todo[i].frame, .todo = i, .left_out = true};
+    return after_frame(st, err);
+}
+
+/* What was asked for on the way comes first: its burst waits for it. */
+static bool next_measure(void *context, size_t *i)
+{
+    struct stage *st = context;
+    if (st->next_again < st->n_todo) {
+        *i = st->next_again++;
+        return true;
+    }
+    *i = st->next_first;
+    return st->next_first < st->n_first && st->next_first++ < st->n_first;
 }
 
 static bool submit_measure(void *context, struct worker_pool *workers, size_t i, struct err *err)
@@ -281,15 +314,24 @@ static bool submit_measure(void *context, struct worker_pool *workers, size_t i,
     const struct job_part whole = {.wanted = false};
     if (t->here)
         return true;
-    if (st->plan != NULL && st->only == NULL && !fast_wants(st->plan, i))
+    if (st->fast && !t->again && !fast_wants(&st->plan, i))
         return leave_out(st, i, err);
     if (!catalogue_each_file(st->s->catalogue, t->frame, add_picture, t, err))
         return false;
     struct pump_picture pictures[JOB_PICTURES];
     for (size_t k = 0; k < t->n; k++)
         pictures[k] = (struct pump_picture){t->path[k], t->kind[k]};
-    return pump_measure(st->s, workers, i, st->where != NULL && !t->whole ? &st->where[i].part : &whole,
-                        pictures, t->n, &st->totals->failed, err);
+    return pump_measure(st->s, workers, i, t->whole ? &whole : &t->part, pictures, t->n, &st->totals->failed,
+                        err);
+}
+
+/* Nothing is under way any more: waits for what is being ranked, which may ask for more. */
+static bool settle_measure(void *context, bool *more, struct err *err)
+{
+    struct stage *st = context;
+    bool ok = flush_done(st, err) && along_turn(st->along, true, err);
+    *more = !along_is_idle(st->along) || st->next_again < st->n_todo;
+    return ok;
 }
 
 /* The JPEG of frame i, where it is the picture that will be measured. */
@@ -321,164 +363,111 @@ static void tell_located(struct stage *st, const struct locating_told *told)
     str_release(&text);
 }
 
+/* Which part of each frame is decoded, as the thumbnails of its burst tell, and in a fast run which frames.
+ */
 static bool locate_frames(struct stage *st, struct worker_pool *workers, struct err *err)
 {
     struct locating_told told;
-    st->where = calloc(st->n_todo + 1, sizeof *st->where);
-    if (st->where == NULL)
+    struct locating_frame *where = calloc(st->n_todo + 1, sizeof *where);
+    if (where == NULL)
         return err_nomem(err);
     for (size_t i = 0; i < st->n_todo; i++)
-        st->where[i].burst = st->todo[i].burst;
-    size_t keys = st->plan != NULL ? LOCATE_KEYS_FAST : 0;
-    if (!locating_run(st->s, workers, st->where, st->n_todo, keys, jpeg_of, st, &told, err))
-        return false;
-    if (st->closed == NULL)
+        where[i].burst = st->todo[i].burst;
+    size_t keys = st->fast ? LOCATE_KEYS_FAST : 0;
+    bool ok = locating_run(st->s, workers, where, st->n_todo, keys, jpeg_of, st, &told, err);
+    if (ok && st->closed == NULL)
         tell_located(st, &told);
-    return true;
+    for (size_t i = 0; ok && i < st->n_todo; i++) {
+        struct todo *t = &st->todo[i];
+        t->part = where[i].part;
+        if (st->fast)
+            ok = fast_add(&st->plan, t->frame, &where[i], t->here || t->whole, err);
+    }
+    free(where);
+    return ok && (!st->fast || fast_begin(st->s, &st->plan, err));
 }
 
 static void stage_release(struct stage *st)
 {
+    along_end(st->along); /* before the plan that it looks at */
     for (size_t i = 0; i < st->n_todo; i++) {
-        for (size_t k = 0; k < JOB_PICTURES; k++)
-            free(st->todo[i].path[k]);
+        forget_paths(&st->todo[i]);
         free(st->todo[i].cause);
     }
     free(st->todo);
-    free(st->where);
+    fast_release(&st->plan);
     pack_close(st->pack);
-    along_end(st->along);
 }
 
-static bool plan_fast(struct stage *st, struct err *err)
-{
-    if (st->plan == NULL)
-        return true;
-    for (size_t i = 0; i < st->n_todo; i++)
-        if (!fast_add(st->plan, st->todo[i].frame, &st->where[i], st->todo[i].here || st->todo[i].whole, err))
-            return false;
-    return fast_begin(st->s, st->plan, err);
-}
-
-/* The frames of a list, with the parts that it says. */
-static bool take_list(struct stage *st, struct err *err)
-{
-    const struct parts_again *only = st->only;
-    st->where = calloc(only->n + 1, sizeof *st->where);
-    if (st->where == NULL)
-        return err_nomem(err);
-    for (size_t i = 0; i < only->n; i++) {
-        const struct catalogue_filter one = {.frame = only->item[i].frame};
-        size_t at = st->n_todo;
-        if (!catalogue_each_row(st->s->catalogue, &one, add_todo, st, err))
-            return false;
-        if (st->n_todo > at)
-            st->where[at].part = only->item[i].part;
-    }
-    return true;
-}
-
-/* Which frames a stage takes, and which part of each: all that need it, or those of a list. */
 static bool fill_todo(struct stage *st, struct worker_pool *workers, struct err *err)
 {
     const struct catalogue_filter present = {0};
-    if (st->only != NULL)
-        return take_list(st, err);
     if (!catalogue_each_row(st->s->catalogue, &present, add_todo, st, err))
         return false;
     drop_done_bursts(st);
-    return st->all || st->n_todo == 0 || (locate_frames(st, workers, err) && plan_fast(st, err));
+    bool ok = st->all || st->n_todo == 0 || locate_frames(st, workers, err);
+    st->n_first = st->next_again = st->n_todo;
+    return ok;
 }
 
-/* A burst is scored when nothing of it has to be decoded once more. What is still too small the second time
-   is decoded as a whole. */
-static bool is_complete(void *context, int64_t burst, bool *ready, struct err *err)
+/* Frames that a burst needs before it can be ranked: with the parts that are said, or as a whole. */
+static bool measure_again(void *context, const struct parts_again *again, bool larger, struct err *err)
 {
     struct stage *st = context;
-    if (st->again == NULL)
-        return true;
-    size_t before = st->again->n;
-    if (st->plan != NULL && !fast_next(st->s, st->plan, burst, st->again, err))
-        return false;
-    size_t asked = st->again->n;
-    if (asked == before && !parts_check(st->s, burst, st->only != NULL, st->again, err))
-        return false;
-    st->totals->decoded_again += st->again->n - asked;
-    *ready = st->again->n == before;
-    return true;
+    bool all = st->all, ok = true;
+    st->all = true;
+    for (size_t i = 0; ok && i < again->n; i++) {
+        const struct catalogue_filter one = {.frame = again->item[i].frame};
+        size_t at = st->n_todo;
+        ok = catalogue_each_row(st->s->catalogue, &one, add_todo, st, err);
+        if (!ok || st->n_todo == at)
+            continue;
+        st->todo[at].part = again->item[i].part;
+        st->todo[at].again = true;
+        st->todo[at].larger = larger;
+        st->totals->decoded_again += larger;
+    }
+    st->all = all;
+    return ok;
 }
 
 static bool run_stage(struct stage *st, struct worker_pool *workers, struct err *err)
 {
+    const struct along_check check = {!st->all, st->fast ? &st->plan : NULL, st, measure_again};
     const struct pump pump = {st->s, workers, st, submit_measure, take_measure};
-    bool first = st->only == NULL;
-    const char *words = first              ? "measuring"
-                        : st->plan != NULL ? "measuring around the best"
-                                           : "measuring again, larger parts";
-    bool ok = (st->along = along_start(st->s, is_complete, st, err)) != NULL && fill_todo(st, workers, err);
-    if (ok && (first || st->n_todo > 0)) {
-        log_progress_start(st->s->log, words, st->n_needed, "frames", 0);
-        ok = pump_run(&pump, st->n_todo, err);
-        log_progress_end(st->s->log);
-        /* Keep what is done even when the run was interrupted. */
-        ok = flush_done(st, ok ? err : NULL) && ok;
-    }
-    return ok && (!first || along_rest(st->along, err));
+    const struct pump_source source = {next_measure, settle_measure};
+    st->along = along_start(st->s, &check, worker_count(workers) > 1, err);
+    if (st->along == NULL || !fill_todo(st, workers, err))
+        return false;
+    along_begin(st->along);
+    log_progress_start(st->s->log, "measuring", st->n_needed, "frames", 0);
+    bool ok = pump_run_from(&pump, &source, err);
+    log_progress_end(st->s->log);
+    /* Keep what is done even when the run was interrupted. */
+    return flush_done(st, ok ? err : NULL) && ok;
 }
 
-/* One pass over a session. */
-struct pass {
-    struct session *s;
-    const struct session_measure_options *options;
-    const struct frame_ids *closed; /* as in struct stage, all four */
-    const struct parts_again *only;
-    struct parts_again *again;
-    struct fast_plan *plan;
-    struct session_measured *totals;
-};
-
-static bool measure_frames(const struct pass *pass, struct worker_pool *workers, struct err *err)
+/* In part where thumbnails say where; once more, larger, where a subject reaches the edge of its part; and as
+   a whole where that was not enough either. With options->fast in rounds, each around the best so far.
+   `closed` as in struct stage. */
+static bool measure_frames(struct session *s, struct worker_pool *workers,
+                           const struct session_measure_options *options, const struct frame_ids *closed,
+                           struct session_measured *totals, struct err *err)
 {
     struct stage *st = calloc(1, sizeof *st);
     if (st == NULL)
         return err_nomem(err);
-    bool all = pass->options->all;
-    *st = (struct stage){.s = pass->s,
-                         .totals = pass->totals,
-                         .all = all || pass->only != NULL,
+    *st = (struct stage){.s = s,
+                         .totals = totals,
+                         .all = options->all,
                          .last_pack_seen = -1,
-                         .closed = pass->closed,
-                         .only = pass->only,
-                         .again = all ? NULL : pass->again,
-                         .plan = pass->plan};
+                         .closed = closed,
+                         .fast = options->fast && !options->all};
     bool ok = run_stage(st, workers, err);
+    totals->measured -= totals->decoded_again < totals->measured ? totals->decoded_again : totals->measured;
+    totals->left_out = fast_left_out(&st->plan);
     stage_release(st);
     free(st);
-    return ok;
-}
-
-/* In part where thumbnails say where; once more, larger, where a subject reaches the edge of its part; and as
-   a whole where that was not enough either. With options->fast in rounds, each around the best so far. */
-static bool measure_all_frames(struct session *s, struct worker_pool *workers,
-                               const struct session_measure_options *options, const struct frame_ids *closed,
-                               struct session_measured *totals, struct err *err)
-{
-    struct parts_again list[2] = {{0}, {0}};
-    struct fast_plan plan = {0};
-    struct pass pass = {s,     options, closed, NULL, &list[0], options->fast && !options->all ? &plan : NULL,
-                        totals};
-    bool ok = measure_frames(&pass, workers, err);
-    for (unsigned k = 0; ok && k < MOST_ROUNDS && list[k % 2].n > 0; k++) {
-        parts_again_release(&list[(k + 1) % 2]);
-        pass.only = &list[k % 2];
-        pass.again = k + 1 < MOST_ROUNDS ? &list[(k + 1) % 2] : NULL;
-        ok = measure_frames(&pass, workers, err);
-    }
-    totals->measured -= totals->decoded_again < totals->measured ? totals->decoded_again : totals->measured;
-    totals->left_out = fast_left_out(&plan);
-    fast_release(&plan);
-    parts_again_release(&list[0]);
-    parts_again_release(&list[1]);
     return ok;
 }
 
@@ -489,7 +478,7 @@ static bool measure_closed(struct session *s, struct worker_pool *workers,
 {
     struct frame_ids closed = {0};
     bool ok = grouping_closed(s, options->coming, &closed, err) &&
-              (closed.n == 0 || measure_all_frames(s, workers, options, &closed, totals, err));
+              (closed.n == 0 || measure_frames(s, workers, options, &closed, totals, err));
     frame_ids_release(&closed);
     return ok;
 }
@@ -525,5 +514,5 @@ bool session_measure(struct session *s, struct worker_pool *workers,
     ok = ok && grouping_store(s, options->gap_ns, &totals->bursts, err);
     if (ok && options->coming != NULL)
         return measure_closed(s, workers, options, totals, err);
-    return ok && measure_all_frames(s, workers, options, NULL, totals, err);
+    return ok && measure_frames(s, workers, options, NULL, totals, err);
 }

@@ -2,10 +2,6 @@
 
 #include <stdlib.h>
 
-#include "burst_grids.h"
-
-enum { WINDOW = 200, OVERLAP = 50 }; /* as scoring does it */
-
 void frame_ids_release(struct frame_ids *ids)
 {
     free(ids->id);
@@ -49,7 +45,7 @@ bool parts_again_add(struct parts_again *again, const struct part_again *item, s
 /* In the window before, which overlaps. */
 static bool is_listed(const struct parts_again *again, int64_t frame)
 {
-    for (size_t i = again->n; i-- > 0 && again->n - i <= WINDOW;)
+    for (size_t i = again->n; i-- > 0 && again->n - i <= PARTS_WINDOW;)
         if (again->item[i].frame == frame)
             return true;
     return false;
@@ -65,43 +61,42 @@ struct job_part parts_larger(const struct grid_part *part, unsigned sides)
                              .gain = part->gain};
 }
 
-static bool check_window(struct session *s, const struct members *members, size_t first, size_t n,
-                         bool as_whole, struct parts_again *again, struct err *err)
+bool parts_check_grids(const struct burst_grids *grids, const struct members *members, size_t first,
+                       bool as_whole, struct parts_again *again, struct err *err)
 {
-    struct burst_grids grids = {0};
+    if (grids->n_parts == 0)
+        return true;
     struct err trouble = ERR_INIT;
-    uint8_t *sides = calloc(n + 1, sizeof *sides);
-    bool ok = sides != NULL || err_nomem(err);
-    ok = ok && burst_grids_read(s, members, first, n, &grids, err);
-    if (ok && grids.n_parts > 0) {
-        const struct fill_input input = burst_grids_fill_input(&grids);
-        bool known = grids_edges(&input, sides, &trouble);
-        if (!known && trouble.code != ERR_NOT_FOUND)
-            ok = err_nomem(err);
-        for (size_t i = 0; ok && i < n; i++) {
-            struct part_again item = {.frame = members->frame[first + i].id};
-            if (grids.parts[i] == NULL || (known && sides[i] == 0) || is_listed(again, item.frame))
-                continue;
-            if (known && !as_whole)
-                item.part = parts_larger(grids.parts[i], sides[i]);
-            ok = parts_again_add(again, &item, err);
-        }
+    uint8_t *sides = calloc(grids->n + 1, sizeof *sides);
+    if (sides == NULL)
+        return err_nomem(err);
+    const struct fill_input input = burst_grids_fill_input(grids);
+    bool known = grids_edges(&input, sides, &trouble);
+    bool ok = known || trouble.code == ERR_NOT_FOUND || err_nomem(err);
+    for (size_t i = 0; ok && i < grids->n; i++) {
+        struct part_again item = {.frame = members->frame[first + i].id};
+        if (grids->parts[i] == NULL || (known && sides[i] == 0) || is_listed(again, item.frame))
+            continue;
+        if (known && !as_whole)
+            item.part = parts_larger(grids->parts[i], sides[i]);
+        ok = parts_again_add(again, &item, err);
     }
-    burst_grids_release(&grids);
     free(sides);
     return ok;
 }
 
-bool parts_check(struct session *s, int64_t burst, bool as_whole, struct parts_again *again, struct err *err)
+bool parts_check(struct session *s, const struct members *members, bool as_whole, struct parts_again *again,
+                 struct err *err)
 {
-    struct members members;
-    bool ok = members_load(s, burst, &members, err);
-    for (size_t first = 0; ok && first < members.n; first += WINDOW - OVERLAP) {
-        size_t n = members.n - first < WINDOW ? members.n - first : WINDOW;
-        ok = check_window(s, &members, first, n, as_whole, again, err);
-        if (first + n == members.n)
+    bool ok = true;
+    for (size_t first = 0; ok && first < members->n; first += PARTS_WINDOW - PARTS_OVERLAP) {
+        size_t n = members->n - first < PARTS_WINDOW ? members->n - first : PARTS_WINDOW;
+        struct burst_grids grids = {0};
+        ok = burst_grids_read(s, members, first, n, &grids, err) &&
+             parts_check_grids(&grids, members, first, as_whole, again, err);
+        burst_grids_release(&grids);
+        if (first + n == members->n)
             break;
     }
-    members_release(&members);
     return ok;
 }

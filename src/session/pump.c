@@ -31,17 +31,41 @@ static void drain(const struct pump *pump)
         worker_result_release(&result);
 }
 
+static bool submit_one(const struct pump *pump, size_t i, struct err *err)
+{
+    bool ok = true;
+    while (ok && worker_pending(pump->workers) >= worker_room(pump->workers))
+        ok = take_one(pump, err);
+    return ok && pump->submit(pump->context, pump->workers, i, err);
+}
+
 bool pump_run(const struct pump *pump, size_t n, struct err *err)
 {
     bool ok = true;
-    for (size_t i = 0; ok && i < n; i++) {
-        ok = !stopped(pump->s, err);
-        while (ok && worker_pending(pump->workers) >= worker_room(pump->workers))
-            ok = take_one(pump, err);
-        ok = ok && pump->submit(pump->context, pump->workers, i, err);
-    }
+    for (size_t i = 0; ok && i < n; i++)
+        ok = !stopped(pump->s, err) && submit_one(pump, i, err);
     while (ok && worker_pending(pump->workers) > 0)
         ok = take_one(pump, err);
+    if (!ok)
+        drain(pump);
+    return ok;
+}
+
+bool pump_run_from(const struct pump *pump, const struct pump_source *source, struct err *err)
+{
+    bool ok = true, more = true;
+    for (size_t i; ok && more;) {
+        ok = !stopped(pump->s, err);
+        /* Room first: what is taken may change what is next. */
+        while (ok && worker_pending(pump->workers) >= worker_room(pump->workers))
+            ok = take_one(pump, err);
+        if (ok && source->next(pump->context, &i))
+            ok = pump->submit(pump->context, pump->workers, i, err);
+        else if (ok && worker_pending(pump->workers) > 0)
+            ok = take_one(pump, err);
+        else if (ok)
+            ok = source->settle(pump->context, &more, err);
+    }
     if (!ok)
         drain(pump);
     return ok;

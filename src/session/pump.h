@@ -18,6 +18,15 @@ struct pump {
 /* Runs jobs 0 .. n-1. After an error or an interrupt the jobs under way are waited for and thrown away. */
 bool pump_run(const struct pump *pump, size_t n, struct err *err);
 
+/* Where jobs come from that are not all known beforehand. */
+struct pump_source {
+    /* Which job is next; false = none, for now. */
+    bool (*next)(void *context, size_t *i);
+    /* Nothing is under way and none is next: *more = look again, else that is the end. */
+    bool (*settle)(void *context, bool *more, struct err *err);
+};
+bool pump_run_from(const struct pump *pump, const struct pump_source *source, struct err *err);
+
 /* Pictures of one frame, best first, at most two. */
 struct pump_picture {
     const char *path;

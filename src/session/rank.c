@@ -7,26 +7,11 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "burst_rows.h"
-#include "along.h"
-#include "chaffinch/session.h"
-#include "choosing.h"
-#include "scoring.h"
+#include "ranking.h"
 #include "setups.h"
 
 /* Bursts whose choices go into one transaction: a person may decide meanwhile, and waits for its end. */
 enum { BATCH = 64 };
-
-struct ranking {
-    struct session *s;
-    struct choosing_how how;
-    struct burst_rows rows;
-    struct ignored ignored;
-    struct session_ranked totals;
-    uint64_t scored;
-    along_ready *ready; /* NULL: what is stored is all there is */
-    void *context;
-};
 
 static uint32_t passes_of(const struct rank_item *items, size_t n)
 {
@@ -37,34 +22,22 @@ static uint32_t passes_of(const struct rank_item *items, size_t n)
     return most;
 }
 
-/* Makes the summaries of a burst and writes them; the caller ends the transaction. On success *items (caller
-   frees) holds them. */
-static bool score_burst(struct ranking *r, struct burst_row *row, const struct members *members,
-                        const char *stamp, struct rank_item **items, size_t *n, struct err *err)
+/* Writes the summaries of a burst; the caller ends the transaction. */
+static bool write_items(struct ranking *r, struct ranking_burst *b, struct err *err)
 {
     struct session *s = r->s;
-    struct burst_scores scores = {0};
-    struct catalogue_item *out = NULL;
-    bool ok = scoring_run(s, members, &r->ignored, row->burst.setup, &scores, err) &&
-              setups_keep_background(s, stamp, &scores, err);
+    struct catalogue_item *out = calloc(b->scores.n + 1, sizeof *out);
+    bool ok = setups_keep_background(s, b->stamp, &b->scores, err) && (out != NULL || err_nomem(err));
+    for (size_t i = 0; ok && i < b->scores.n; i++)
+        choosing_item_to_row(&b->scores.item[i], &b->members, &out[i]);
+    ok = ok && burst_row_set_stamp(b->row, b->stamp, err);
     if (ok) {
-        out = calloc(scores.n + 1, sizeof *out);
-        ok = out != NULL || err_nomem(err);
-    }
-    for (size_t i = 0; ok && i < scores.n; i++)
-        choosing_item_to_row(&scores.item[i], members, &out[i]);
-    ok = ok && burst_row_set_stamp(row, stamp, err);
-    if (ok) {
-        row->burst.mode = choosing_mode_token(scores.mode);
-        row->burst.perch = scores.perch;
-        *items = scores.item;
-        *n = scores.n;
-        scores.item = NULL;
+        b->row->burst.mode = choosing_mode_token(b->scores.mode);
+        b->row->burst.perch = b->scores.perch;
         ok = catalogue_begin(s->catalogue, err) &&
-             catalogue_put_items(s->catalogue, row->burst.number, out, *n, err);
+             catalogue_put_items(s->catalogue, b->row->burst.number, out, b->scores.n, err);
     }
     free(out);
-    burst_scores_release(&scores);
     return ok;
 }
 
@@ -89,36 +62,54 @@ static bool choose(struct ranking *r, struct burst_row *row, const struct member
            catalogue_set_burst_ranked(r->s->catalogue, &row->burst, err);
 }
 
-/* What a person accepted is not judged again. Frames that were deleted since stay in the burst with their
-   cells and summaries; where the cells are gone, what was found in the whole burst stands, since the rest
-   alone would look different. */
-static bool score_where_changed(struct ranking *r, struct burst_row *row, struct err *err)
+bool ranking_begin(struct ranking *r, struct burst_row *row, struct ranking_burst *burst, bool *changed,
+                   struct err *err)
 {
     struct session *s = r->s;
-    struct members members = {0};
-    struct rank_item *items = NULL;
-    size_t n = 0;
-    char stamp[33];
-    bool ok = members_load(s, row->burst.number, &members, err);
-    if (ok)
-        members_stamp(&members, &r->ignored, row->burst.setup, stamp);
-    bool changed = ok && strcmp(stamp, row->burst.stamp) != 0;
-    if (changed && row->burst.mode[0] != '\0' && members_thinned(s, &members))
-        changed = false;
-    changed = changed && !members_settled(&members);
-    if (changed && r->ready != NULL)
-        ok = r->ready(r->context, row->burst.number, &changed, err);
-    if (ok && changed) {
-        r->scored++;
-        ok = score_burst(r, row, &members, stamp, &items, &n, err) &&
-             choose(r, row, &members, items, n, NULL, err) &&
-             catalogue_set_burst_ranked(s->catalogue, &row->burst, err) &&
-             catalogue_commit(s->catalogue, err);
-        if (!ok)
-            catalogue_rollback(s->catalogue);
-    }
-    members_release(&members);
-    free(items);
+    *burst = (struct ranking_burst){.row = row};
+    if (!members_load(s, row->burst.number, &burst->members, err))
+        return false;
+    members_stamp(&burst->members, &r->ignored, row->burst.setup, burst->stamp);
+    *changed = strcmp(burst->stamp, row->burst.stamp) != 0;
+    if (*changed && row->burst.mode[0] != '\0' && members_thinned(s, &burst->members))
+        *changed = false;
+    *changed = *changed && !members_settled(&burst->members);
+    return true;
+}
+
+bool ranking_find(const struct ranking *r, struct ranking_burst *burst, const struct scoring_check *check,
+                  struct err *err)
+{
+    return scoring_run(r->s, &burst->members, &r->ignored, burst->row->burst.setup, check, &burst->scores,
+                       err);
+}
+
+bool ranking_keep(struct ranking *r, struct ranking_burst *b, struct err *err)
+{
+    struct catalogue *c = r->s->catalogue;
+    r->scored++;
+    bool ok = write_items(r, b, err) &&
+              choose(r, b->row, &b->members, b->scores.item, b->scores.n, NULL, err) &&
+              catalogue_set_burst_ranked(c, &b->row->burst, err) && catalogue_commit(c, err);
+    if (!ok)
+        catalogue_rollback(c);
+    return ok;
+}
+
+void ranking_burst_release(struct ranking_burst *burst)
+{
+    members_release(&burst->members);
+    burst_scores_release(&burst->scores);
+    *burst = (struct ranking_burst){0};
+}
+
+static bool score_where_changed(struct ranking *r, struct burst_row *row, struct err *err)
+{
+    struct ranking_burst burst;
+    bool changed = false;
+    bool ok = ranking_begin(r, row, &burst, &changed, err) &&
+              (!changed || (ranking_find(r, &burst, NULL, err) && ranking_keep(r, &burst, err)));
+    ranking_burst_release(&burst);
     return ok;
 }
 
@@ -208,86 +199,6 @@ bool session_rank(struct session *s, const struct session_rank_options *options,
     }
     *totals = r.totals;
     return ok;
-}
-
-/* ---- along with measuring ------------------------------------------------- */
-
-struct along {
-    struct ranking ranking;
-    uint64_t *waits_for; /* by burst: frames that are still to be measured */
-};
-
-struct along *along_start(struct session *s, along_ready *ready, void *context, struct err *err)
-{
-    const struct session_rank_options as_last_time = {0};
-    struct along *a = calloc(1, sizeof *a);
-    if (a == NULL) {
-        err_nomem(err);
-        return NULL;
-    }
-    a->ranking.s = s;
-    a->ranking.ready = ready;
-    a->ranking.context = context;
-    bool ok =
-        choosing_how(s, &as_last_time, &a->ranking.how, err) && burst_rows_load(s, &a->ranking.rows, err);
-    if (ok && (a->waits_for = calloc(a->ranking.rows.n + 1, sizeof *a->waits_for)) == NULL)
-        ok = err_nomem(err);
-    if (ok)
-        return a;
-    along_end(a);
-    return NULL;
-}
-
-void along_wait(struct along *a, int64_t burst)
-{
-    if (burst >= 1 && (uint64_t)burst <= a->ranking.rows.n)
-        a->waits_for[burst]++;
-}
-
-static bool along_score(struct along *a, uint64_t burst, struct err *err)
-{
-    struct err trouble = ERR_INIT;
-    if (score_where_changed(&a->ranking, &a->ranking.rows.row[burst - 1], &trouble))
-        return true;
-    /* Stored cells of an earlier run that cannot be read: who ranks the session is told what to type. */
-    if (trouble.code == ERR_USAGE)
-        return true;
-    if (err != NULL)
-        *err = trouble;
-    return false;
-}
-
-bool along_measured(struct along *a, int64_t burst, struct err *err)
-{
-    if (burst < 1 || (uint64_t)burst > a->ranking.rows.n || a->waits_for[burst] == 0 ||
-        --a->waits_for[burst] > 0)
-        return true;
-    const volatile int *stop = a->ranking.s->stop;
-    if (stop != NULL && *stop != 0) /* the next run does it */
-        return true;
-    return along_score(a, (uint64_t)burst, err);
-}
-
-bool along_rest(struct along *a, struct err *err)
-{
-    const volatile int *stop = a->ranking.s->stop;
-    for (uint64_t burst = 1; burst <= a->ranking.rows.n; burst++) {
-        if (stop != NULL && *stop != 0)
-            return err_set(err, ERR_INTERRUPTED,
-                           "interrupted: what was done so far is kept, the same command goes on from there");
-        if (a->waits_for[burst] == 0 && !along_score(a, burst, err))
-            return false;
-    }
-    return true;
-}
-
-void along_end(struct along *a)
-{
-    if (a == NULL)
-        return;
-    burst_rows_release(&a->ranking.rows);
-    free(a->waits_for);
-    free(a);
 }
 
 struct others {

@@ -4,7 +4,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { ONE_WINDOW = 400, WINDOW = 200, OVERLAP = 50 };
+enum { ONE_WINDOW = 400, WINDOW = PARTS_WINDOW, OVERLAP = PARTS_OVERLAP };
 
 static bool push_item(struct burst_scores *scores, const struct rank_item *item, struct err *err)
 {
@@ -116,19 +116,19 @@ static bool find_mask(const struct scene *scene, const struct burst_grids *grids
     return true;
 }
 
-static bool score_window(const struct scene *scene, size_t first, size_t n, size_t from,
-                         struct burst_scores *scores, struct err *err)
+/* Scores frames first .. first + n - 1, whose cells were read. */
+static bool score_grids(const struct scene *scene, struct burst_grids *grids, size_t first, size_t from,
+                        struct burst_scores *scores, struct err *err)
 {
     const struct members *members = scene->members;
+    size_t n = grids->n;
     uint8_t *mask = NULL;
-    struct burst_grids grids = {0};
     struct rank_scores window = {0};
     struct subject_burst *found = NULL;
-    bool ok =
-        burst_grids_load(scene->s, members, first, n, &grids, err) && find_mask(scene, &grids, &mask, err);
+    bool ok = burst_grids_fill(scene->s, grids, err) && find_mask(scene, grids, &mask, err);
     if (ok) {
-        const struct subject_input input = {.grid = grids.view,
-                                            .time_ns = grids.time_ns,
+        const struct subject_input input = {.grid = grids->view,
+                                            .time_ns = grids->time_ns,
                                             .n = n,
                                             .ignore = mask,
                                             .exposure_s = members->frame[first + n / 2].exposure_s};
@@ -150,16 +150,46 @@ static bool score_window(const struct scene *scene, size_t first, size_t n, size
         scores->perch = scores->perch && found->perch;
     rank_scores_release(&window);
     subject_free(found);
-    burst_grids_release(&grids);
     free(mask);
     return ok;
 }
 
+static bool score_window(const struct scene *scene, size_t first, size_t n, size_t from,
+                         struct burst_scores *scores, struct err *err)
+{
+    struct burst_grids grids = {0};
+    bool ok = burst_grids_read(scene->s, scene->members, first, n, &grids, err) &&
+              score_grids(scene, &grids, first, from, scores, err);
+    burst_grids_release(&grids);
+    return ok;
+}
+
+/* A burst that is checked and scored in one window is read once. */
+static bool score_short(const struct scene *scene, const struct scoring_check *check,
+                        struct burst_scores *scores, struct err *err)
+{
+    struct burst_grids grids = {0};
+    size_t before = check->again->n;
+    bool ok = burst_grids_read(scene->s, scene->members, 0, scene->members->n, &grids, err) &&
+              parts_check_grids(&grids, scene->members, 0, check->as_whole, check->again, err) &&
+              (check->again->n > before || score_grids(scene, &grids, 0, 0, scores, err));
+    burst_grids_release(&grids);
+    return ok;
+}
+
 bool scoring_run(struct session *s, const struct members *members, const struct ignored *ignored,
-                 int64_t setup, struct burst_scores *scores, struct err *err)
+                 int64_t setup, const struct scoring_check *check, struct burst_scores *scores,
+                 struct err *err)
 {
     const struct scene scene = {s, members, ignored, setup};
     *scores = (struct burst_scores){0};
+    if (check != NULL && members->n <= PARTS_WINDOW)
+        return score_short(&scene, check, scores, err);
+    size_t before = check != NULL ? check->again->n : 0;
+    if (check != NULL && !parts_check(s, members, check->as_whole, check->again, err))
+        return false;
+    if (check != NULL && check->again->n > before)
+        return true;
     if (members->n <= ONE_WINDOW)
         return score_window(&scene, 0, members->n, 0, scores, err);
     for (size_t first = 0, from = 0; from < members->n; first += WINDOW - OVERLAP) {

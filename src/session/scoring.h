@@ -9,6 +9,7 @@
 
 #include "burst_grids.h"
 #include "chaffinch/subject.h"
+#include "parts.h"
 
 struct burst_scores {
     struct rank_item
@@ -21,9 +22,16 @@ struct burst_scores {
     uint32_t cols, rows;
     float noise_luma;
 };
-/* What is ignored in the set-up is left out. */
+/* First looks whether what was decoded of the frames is large enough, as parts_check does. */
+struct scoring_check {
+    bool as_whole;
+    struct parts_again *again;
+};
+/* What is ignored in the set-up is left out. `check` may be NULL; where it adds something to `again`, nothing
+   is scored. Neither the catalogue nor the log is used. */
 bool scoring_run(struct session *s, const struct members *members, const struct ignored *ignored,
-                 int64_t setup, struct burst_scores *scores, struct err *err);
+                 int64_t setup, const struct scoring_check *check, struct burst_scores *scores,
+                 struct err *err);
 void burst_scores_release(struct burst_scores *scores);
 
 #endif
