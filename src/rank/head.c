@@ -6,22 +6,33 @@
  * since each part has a plumage of its own and wings beat across. A pass can: on the way through the plane
  * the blur of every part is sqrt(least^2 + (rate (t - t0))^2), each part with an unknown constant for its
  * plumage. A tilt is a lag of t0 that grows along the body. Where a lag explains the frames of a pass much
- * better than none, the curve of the head end orders them.
+ * better than none, the curve of the head orders them: the mean over all ways through the plane, each
+ * weighted by how well it explains the parts.
  */
 #include "head.h"
 
 #include <math.h>
 #include <stdlib.h>
 
-enum { PARTS = 4, RATES = 6, LEASTS = 3, LAGS = 15, SLICES = 5, LONGEST_LAG = 14 };
-/* Fifths of the body that are read. The fourth is left out: wings beat across it. */
-static const int part_slice[PARTS] = {0, 1, 2, 4};
-static const double part_along[PARTS] = {-1, -0.5, 0, 1}; /* in lags of the head end */
+enum { PARTS = 3, RATES = 6, LEASTS = 3, SHAPES = RATES * LEASTS };
+enum { LAGS = 15, SLICES = 5, LONGEST_LAG = 14 };
+/* Fifths of the body that are read. The fourth is left out, since wings beat across it, and the last one,
+   which is a thin tail. */
+static const int part_slice[PARTS] = {1, 2, 4};
+static const double part_along[PARTS] = {-0.5, 0, 1}; /* in lags of the leading fifth */
+/* The head lies farther out than the leading fifth looks: what stands before the body, wings above all, pulls
+   the times of all parts together. */
+static const double HEAD_ALONG = 1.5;
 static const double rate_px_s[RATES] = {2, 4, 8, 14, 22, 34}, least_px[LEASTS] = {0.55, 0.75, 1.0};
-static const double NU = 3;       /* degrees of freedom: wings before a part are outliers */
-static const double PLUMAGE = 1;  /* standard deviation of a part's constant */
-static const double CLEAR = 7.0;  /* log-likelihood that a lag must gain */
-static const double MOVES = 0.25; /* of the body's length, over six frames */
+/* How ln blur of a part follows from its energies (squared Laplacian, squared gradients at scales 1, 2, 4)
+   and from the blur that is estimated from their ratios; fitted to rendered bursts (bench_bursts, set tune).
+ */
+static const double energy_weight[ENERGIES] = {-0.08, -0.13, -0.20, 0.19}, blur_weight = 0.48;
+static const double READING = 0.15; /* its deviation at best */
+static const double NU = 4;         /* degrees of freedom: wings before a part are outliers */
+static const double PLUMAGE = 1;    /* standard deviation of a part's constant */
+static const double CLEAR = 3.5;    /* log-likelihood that a lag must gain */
+static const double MOVES = 0.25;   /* of the body's length, over six frames */
 
 struct reading {
     double time_s, value, error;
@@ -33,39 +44,41 @@ struct series {
     size_t n;
 };
 
-struct curve {
-    double t0_s, rate, least, constant, fit;
+/* One way of the subject through the plane of focus: of the middle of its body, and by how much later the
+   leading fifth follows. */
+struct way {
+    double t0_s, lag_s, rate, least, weight;
 };
 
 struct pass_job {
     const struct subject_input *input;
     const struct noise *noise;
+    const uint8_t *sharp; /* cells of a sharp scene; NULL = not known */
     const struct rank_scores *scores;
     double unit2;
     const struct body *body;
-    struct series part[PARTS]; /* how sharp: fine energies against coarse ones */
-    struct series head;        /* ln blur of the head end */
+    struct series part[PARTS]; /* how blurred, but for a constant */
+    struct series head;        /* ln blur of the leading fifth */
     double head_error;         /* sum over the readings: what plumage leaves unknown of each */
     struct reading *room;
     double *scratch;
     double first_s, last_s, frame_s;
     size_t places;
-    double *fit; /* of every part, rate, least and place of t0 */
+    double *fit;     /* of every part, shape and place of t0 */
+    struct way *way; /* those that explain the parts, weights summing to 1 */
+    size_t ways;
 };
 
-/* Mean of ln blur at one moment of a curve, without the constant. */
-static double log_blur(const struct curve *curve, double time_s)
+static double log_blur(double least, double rate, double off_s)
 {
-    double z = curve->rate * (time_s - curve->t0_s);
-    return 0.5 * log(curve->least * curve->least + z * z);
+    return 0.5 * log(least * least + rate * off_s * rate * off_s);
 }
 
-/* Fits the constant by reweighting; sets constant and fit, the log-likelihood. */
-static void fit_constant(const struct series *s, struct curve *curve, double *off)
+/* The constant of a series by reweighting, from what each reading is off; sets its log-likelihood where fit
+   is not NULL. */
+static double constant_of(const struct series *s, const double *off, double *fit)
 {
     double a = 0;
-    for (size_t i = 0; i < s->n; i++)
-        off[i] = s->at[i].value - log_blur(curve, s->at[i].time_s);
     for (int round = 0; round < 4; round++) {
         double sum = 0, weight = 1 / (PLUMAGE * PLUMAGE);
         for (size_t i = 0; i < s->n; i++) {
@@ -76,12 +89,14 @@ static void fit_constant(const struct series *s, struct curve *curve, double *of
         }
         a = sum / weight;
     }
-    curve->constant = a;
-    curve->fit = -0.5 * a * a / (PLUMAGE * PLUMAGE);
-    for (size_t i = 0; i < s->n; i++) {
-        double r = (off[i] - a) / s->at[i].error;
-        curve->fit -= 0.5 * (NU + 1) * log1p(r * r / NU);
+    if (fit != NULL) {
+        *fit = -0.5 * a * a / (PLUMAGE * PLUMAGE);
+        for (size_t i = 0; i < s->n; i++) {
+            double r = (off[i] - a) / s->at[i].error;
+            *fit -= 0.5 * (NU + 1) * log1p(r * r / NU);
+        }
     }
+    return a;
 }
 
 /* The spread of a series about itself sets its error; few cells add to it. Returns whether it is long enough.
@@ -92,7 +107,7 @@ static bool weigh(struct series *s, double *scratch)
         scratch[i] = fabs(s->at[i + 1].value - s->at[i].value);
     if (s->n < 5)
         return false;
-    double usual = fmax(1.05 * median_of(scratch, s->n - 1), 0.15);
+    double usual = fmax(1.05 * median_of(scratch, s->n - 1), READING);
     for (size_t i = 0; i < s->n; i++)
         s->at[i].error *= usual;
     return true;
@@ -104,6 +119,22 @@ static double log_of(const struct sums *sums, int energy)
     return 0.5 * log(x * x + unsure * unsure + 1e-4);
 }
 
+/* The cells of one part of member k, but for those in which the scene behind is sharp by itself. */
+static void mark_part(const struct pass_job *job, size_t k, int part, uint8_t *mask)
+{
+    const struct body_member *m = &job->body->member[k];
+    const struct subject_region *region = m->region;
+    const struct grid *grid = job->input->grid[job->scores->item[m->item].frame];
+    for (uint32_t r = 0; r < region->rows; r++)
+        for (uint32_t c = 0; c < region->cols; c++) {
+            size_t i = (size_t)r * region->cols + c;
+            size_t cell = (size_t)(region->row + r) * grid->cols + region->col + c;
+            float along = region->mask[i] ? body_place(job->body, k, c, r) : -1;
+            bool behind = job->sharp != NULL && job->sharp[cell];
+            mask[i] = along >= 0 && (int)(along * SLICES) == part_slice[part] && !behind;
+        }
+}
+
 /* Reads one part of one frame into its series. */
 static void read_part(struct pass_job *job, size_t k, int part, uint8_t *mask)
 {
@@ -111,24 +142,20 @@ static void read_part(struct pass_job *job, size_t k, int part, uint8_t *mask)
     const struct subject_region *region = m->region;
     const struct rank_item *item = &job->scores->item[m->item];
     struct sums sums;
-    for (uint32_t r = 0; r < region->rows; r++)
-        for (uint32_t c = 0; c < region->cols; c++) {
-            size_t i = (size_t)r * region->cols + c;
-            float along = region->mask[i] ? body_place(job->body, k, c, r) : -1;
-            mask[i] = along >= 0 && (int)(along * SLICES) == part_slice[part];
-        }
+    struct blur blur;
+    mark_part(job, k, part, mask);
     sums_over(job->input->grid[item->frame], job->noise, mask, region->col, region->row, region->cols,
               region->rows, &sums);
     if (sums.cells < 3 * job->unit2)
         return;
+    blur_estimate(&sums, &blur);
     struct reading reading = {.time_s = (double)item->time_ns * 1e-9,
+                              .value = blur_weight * blur.log_sigma,
                               .error = sqrt(1 + 4 * job->unit2 / sums.cells)};
-    reading.value = -0.5 * (log_of(&sums, ENERGY_L1) + log_of(&sums, ENERGY_G1)) +
-                    0.25 * (log_of(&sums, ENERGY_G2) + log_of(&sums, ENERGY_G4));
+    for (int e = 0; e < ENERGIES; e++)
+        reading.value += energy_weight[e] * log_of(&sums, e);
     job->part[part].at[job->part[part].n++] = reading;
     if (part == PARTS - 1) {
-        struct blur blur;
-        blur_estimate(&sums, &blur);
         reading.value = blur.log_sigma;
         job->head_error += blur.error;
         job->head.at[job->head.n++] = reading;
@@ -162,69 +189,112 @@ static bool read_parts(struct pass_job *job, struct err *err)
 
 static double *fit_at(const struct pass_job *job, int part, int shape, size_t place)
 {
-    return &job->fit[((size_t)part * RATES * LEASTS + (size_t)shape) * job->places + place];
+    return &job->fit[((size_t)part * SHAPES + (size_t)shape) * job->places + place];
 }
 
-static struct curve curve_at(const struct pass_job *job, int shape, size_t place)
-{
-    return (struct curve){.t0_s = job->first_s + job->frame_s * (double)place,
-                          .rate = rate_px_s[shape / LEASTS],
-                          .least = least_px[shape % LEASTS]};
-}
-
-/* How well each part alone fits each curve. */
+/* How well each part alone fits each way. */
 static bool fit_parts(struct pass_job *job, struct err *err)
 {
     job->first_s -= (LONGEST_LAG + 7) * job->frame_s;
     job->places = (size_t)((job->last_s - job->first_s) / job->frame_s) + LONGEST_LAG + 8;
-    job->fit = calloc((size_t)PARTS * RATES * LEASTS * job->places, sizeof *job->fit);
+    job->fit = calloc((size_t)PARTS * SHAPES * job->places, sizeof *job->fit);
     if (job->fit == NULL)
         return err_nomem(err);
-    for (int part = 0; part < PARTS; part++)
-        for (int shape = 0; shape < RATES * LEASTS && job->part[part].n > 0; shape++)
+    for (int part = 0; part < PARTS; part++) {
+        const struct series *s = &job->part[part];
+        for (int shape = 0; shape < SHAPES && s->n > 0; shape++)
             for (size_t place = 0; place < job->places; place++) {
-                struct curve curve = curve_at(job, shape, place);
-                fit_constant(&job->part[part], &curve, job->scratch);
-                *fit_at(job, part, shape, place) = curve.fit;
+                double t0 = job->first_s + job->frame_s * (double)place;
+                for (size_t i = 0; i < s->n; i++)
+                    job->scratch[i] =
+                        s->at[i].value -
+                        log_blur(least_px[shape % LEASTS], rate_px_s[shape / LEASTS], s->at[i].time_s - t0);
+                constant_of(s, job->scratch, fit_at(job, part, shape, place));
             }
+    }
     return true;
 }
 
-/* Log-likelihood of the best curve of the whole when the head end lags by so many frames. */
+/* How well all parts fit one way; the leading fifth lags by so many frames. */
+static double fit_of(const struct pass_job *job, int lag, int shape, size_t place)
+{
+    double sum = 0;
+    for (int part = 0; part < PARTS; part++)
+        sum += *fit_at(job, part, shape, (size_t)((int)place + (int)lround(part_along[part] * lag)));
+    return sum;
+}
+
 static double best_with_lag(const struct pass_job *job, int lag)
 {
     double best = -INFINITY;
-    for (int shape = 0; shape < RATES * LEASTS; shape++)
-        for (size_t place = LONGEST_LAG; place + LONGEST_LAG < job->places; place++) {
-            double sum = 0;
-            for (int part = 0; part < PARTS; part++)
-                sum += *fit_at(job, part, shape, (size_t)((int)place + (int)lround(part_along[part] * lag)));
-            best = fmax(best, sum);
-        }
+    for (int shape = 0; shape < SHAPES; shape++)
+        for (size_t place = LONGEST_LAG; place + LONGEST_LAG < job->places; place++)
+            best = fmax(best, fit_of(job, lag, shape, place));
     return best;
 }
 
-static double gain_of_lag(const struct pass_job *job)
+/* The best fit of all, and by how much a lag is better than none. */
+static double gain_of_lag(const struct pass_job *job, double *best)
 {
-    double none = best_with_lag(job, 0), best = none;
+    double none = best_with_lag(job, 0);
+    *best = none;
     for (int k = 0; k < LAGS; k++)
-        best = fmax(best, best_with_lag(job, 2 * k - LONGEST_LAG));
-    return best - none;
+        *best = fmax(*best, best_with_lag(job, 2 * k - LONGEST_LAG));
+    return *best - none;
 }
 
-/* The curve of the head end by itself, t0 to half a frame. */
-static struct curve head_curve(const struct pass_job *job)
+/* The ways that explain the parts, but for those that hardly weigh against the best. */
+static bool weigh_ways(struct pass_job *job, double best, struct err *err)
 {
-    struct curve best = {.fit = -INFINITY};
-    for (int shape = 0; shape < RATES * LEASTS; shape++)
-        for (size_t half = 0; half < 2 * job->places; half++) {
-            struct curve curve = curve_at(job, shape, 0);
-            curve.t0_s = job->first_s + 0.5 * job->frame_s * (double)half;
-            fit_constant(&job->head, &curve, job->scratch);
-            if (curve.fit > best.fit)
-                best = curve;
-        }
-    return best;
+    const double trace = -9;
+    double sum = 0;
+    for (int round = 0; round < 2; round++) {
+        job->ways = 0;
+        for (int lag = -LONGEST_LAG; lag <= LONGEST_LAG; lag += 2)
+            for (int shape = 0; shape < SHAPES; shape++)
+                for (size_t place = LONGEST_LAG; place + LONGEST_LAG < job->places; place++) {
+                    double fit = fit_of(job, lag, shape, place) - best;
+                    if (fit < trace)
+                        continue;
+                    if (round > 0)
+                        job->way[job->ways] = (struct way){
+                            .t0_s = job->first_s + job->frame_s * (double)place,
+                            .lag_s = job->frame_s * lag,
+                            .rate = rate_px_s[shape / LEASTS],
+                            .least = least_px[shape % LEASTS],
+                            .weight = exp(fit),
+                        };
+                    sum += round > 0 ? exp(fit) : 0;
+                    job->ways++;
+                }
+        if (round == 0)
+            job->way = malloc((job->ways + 1) * sizeof *job->way);
+        if (job->way == NULL)
+            return err_nomem(err);
+    }
+    for (size_t i = 0; i < job->ways; i++)
+        job->way[i].weight /= sum;
+    return true;
+}
+
+/* Mean over the ways of ln blur at one place along the body (in lags) and moment, without the constant. */
+static double mean_log_blur(const struct pass_job *job, double along, double time_s)
+{
+    double sum = 0;
+    for (size_t i = 0; i < job->ways; i++) {
+        const struct way *way = &job->way[i];
+        sum += way->weight * log_blur(way->least, way->rate, time_s - way->t0_s - along * way->lag_s);
+    }
+    return sum;
+}
+
+/* What the plumage of the head end adds to ln blur. */
+static double head_constant(const struct pass_job *job)
+{
+    for (size_t i = 0; i < job->head.n; i++)
+        job->scratch[i] =
+            job->head.at[i].value - mean_log_blur(job, part_along[PARTS - 1], job->head.at[i].time_s);
+    return constant_of(&job->head, job->scratch, NULL);
 }
 
 /* Interval of frames, from first to last time, and whether the subject moves by a quarter of its length in
@@ -247,34 +317,50 @@ static bool moves_enough(struct pass_job *job)
            way >= MOVES * (double)job->body->length;
 }
 
-/* The head end's blur stands for the subject. A frame that is softer than its pass as a whole, as after a
+static double chance_of_sharp(double log_px, double error)
+{
+    return 0.5 * erfc((log_px - log(RANK_SHARP_PX)) / (error * sqrt(2.0)));
+}
+
+/* How probable it is that the head end is sharp, from this frame by itself; of the whole where that cannot be
+   read. */
+static double chance_by_itself(const struct pass_job *job, const struct rank_item *item, double error)
+{
+    for (size_t i = 0; i < job->head.n; i++)
+        if (fabs(job->head.at[i].time_s - (double)item->time_ns * 1e-9) < 1e-6)
+            return chance_of_sharp(job->head.at[i].value, error);
+    return item->p_sharp;
+}
+
+/* The head end's blur stands for the subject. A frame in which it is softer than in its pass, as after a
    jolt, is not made sharp by the curve. */
 static void set_head_blur(const struct pass_job *job, const struct subject_region *region, double log_px,
                           struct rank_item *item)
 {
+    double error = fmax(job->head_error / (double)job->head.n, 1e-3);
     struct blur blur = {
-        .log_sigma = log_px, .error = fmax(job->head_error / (double)job->head.n, 1e-3), .known = true};
-    double p_whole = item->p_sharp;
-    blur.p_sharp = 0.5 * erfc((log_px - log(RANK_SHARP_PX)) / (blur.error * sqrt(2.0)));
+        .log_sigma = log_px, .error = error, .p_sharp = chance_of_sharp(log_px, error), .known = true};
+    double by_itself = chance_by_itself(job, item, error);
     blur_add_line(&blur, line_px(job->input, job->input->grid[item->frame], region));
     item->flags &= ~(uint32_t)RANK_F_NO_BLUR;
     set_blur(item, &blur);
-    item->p_sharp = fmin(item->p_sharp, p_whole);
+    item->p_sharp = fmin(item->p_sharp, by_itself);
     item->part[RANK_HEAD_BLUR] = item->blur_px;
 }
 
 /* Orders the pass by its head end. What a frame has of its own against its neighbours stays. */
-static void order_by_head(const struct pass_job *job, const struct curve *curve, uint32_t pass,
-                          const struct subject_burst *found, struct rank_scores *scores, const double *own)
+static void order_by_head(const struct pass_job *job, uint32_t pass, const struct subject_burst *found,
+                          struct rank_scores *scores, const double *own)
 {
     size_t i = 0;
+    double constant = head_constant(job);
     for (size_t t = 0; t < found->n; t++)
         for (size_t k = 0; job->input->grid[t] != NULL && k < found->frame[t].n_regions; k++, i++) {
             struct rank_item *item = &scores->item[i];
             if (item->pass != pass || (item->flags & RANK_F_AT_REST))
                 continue;
-            double log_px = log_blur(curve, (double)item->time_ns * 1e-9);
-            set_head_blur(job, &found->frame[t].region[k], log_px + curve->constant, item);
+            double log_px = mean_log_blur(job, HEAD_ALONG, (double)item->time_ns * 1e-9);
+            set_head_blur(job, &found->frame[t].region[k], log_px + constant, item);
             item->score = own[i] - log_px;
         }
 }
@@ -284,12 +370,13 @@ static void job_release(struct pass_job *job)
     free(job->room);
     free(job->scratch);
     free(job->fit);
+    free(job->way);
 }
 
-/* Sets *decides and the curve of the head end. */
-static bool judge_pass(struct pass_job *job, bool *decides, struct curve *curve, struct err *err)
+/* Finds the ways of a pass in which the head end decides; leaves none in the others. */
+static bool judge_pass(struct pass_job *job, struct err *err)
 {
-    *decides = false;
+    double best;
     if (job->body->cells == 0)
         return true;
     if (!read_parts(job, err))
@@ -301,14 +388,11 @@ static bool judge_pass(struct pass_job *job, bool *decides, struct curve *curve,
         return true;
     if (!fit_parts(job, err))
         return false;
-    *decides = gain_of_lag(job) >= CLEAR;
-    if (*decides)
-        *curve = head_curve(job);
-    return true;
+    return gain_of_lag(job, &best) >= CLEAR ? weigh_ways(job, best, err) : true;
 }
 
 bool head_settle(const struct subject_input *input, const struct subject_burst *found,
-                 const struct body *bodies, const struct noise *noise, double unit2,
+                 const struct body *bodies, const struct noise *noise, const uint8_t *sharp, double unit2,
                  struct rank_scores *scores, struct err *err)
 {
     double *own = malloc((scores->n + 1) * sizeof *own);
@@ -316,13 +400,15 @@ bool head_settle(const struct subject_input *input, const struct subject_burst *
     if (done)
         order_own(scores, own);
     for (uint32_t pass = 1; done && pass <= found->n_passes; pass++) {
-        struct pass_job job = {
-            .input = input, .noise = noise, .scores = scores, .unit2 = unit2, .body = &bodies[pass - 1]};
-        struct curve curve = {0};
-        bool decides = false;
-        done = judge_pass(&job, &decides, &curve, err);
-        if (done && decides)
-            order_by_head(&job, &curve, pass, found, scores, own);
+        struct pass_job job = {.input = input,
+                               .noise = noise,
+                               .sharp = sharp,
+                               .scores = scores,
+                               .unit2 = unit2,
+                               .body = &bodies[pass - 1]};
+        done = judge_pass(&job, err);
+        if (done && job.ways > 0)
+            order_by_head(&job, pass, found, scores, own);
         job_release(&job);
     }
     free(own);

@@ -38,9 +38,10 @@ float body_cover(const struct body *body, size_t k);
 float body_place(const struct body *body, size_t k, uint32_t c, uint32_t r);
 
 /* Orders passes by the head end of their subject where that clearly goes through the plane of focus at
-   another time than the rest, and sets RANK_HEAD_BLUR there. False with ERR_NOMEM. */
+   another time than the rest, and sets RANK_HEAD_BLUR there. `sharp` is of sharp_scene, NULL = not known.
+   False with ERR_NOMEM. */
 bool head_settle(const struct subject_input *input, const struct subject_burst *found,
-                 const struct body *bodies, const struct noise *noise, double unit2,
+                 const struct body *bodies, const struct noise *noise, const uint8_t *sharp, double unit2,
                  struct rank_scores *scores, struct err *err);
 
 #endif

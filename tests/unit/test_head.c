@@ -107,14 +107,19 @@ static void fly(double lag)
     scores = (struct rank_scores){item, FRAMES};
 }
 
-static void settle(void)
+static void settle_before(const uint8_t *sharp)
 {
     struct subject_input input = {.grid = view, .time_ns = when, .n = FRAMES};
     struct err err = ERR_INIT;
     struct body *bodies;
     ck_assert(bodies_find(&input, &found, &bodies, &err));
-    ck_assert(head_settle(&input, &found, bodies, &noise, 0.4, &scores, &err));
+    ck_assert(head_settle(&input, &found, bodies, &noise, sharp, 0.4, &scores, &err));
     bodies_release(bodies, found.n_passes);
+}
+
+static void settle(void)
+{
+    settle_before(NULL);
 }
 
 static int top(void)
@@ -190,13 +195,13 @@ START_TEST(a_small_pose_competes)
 }
 END_TEST
 
-/* The head is in focus five frames before or after the middle. */
+/* The leading fifth is in focus four frames before or after the middle, and what is at its end six. */
 START_TEST(the_head_end_decides)
 {
-    double lag = _i ? 5 : -5;
+    int lag = _i ? 4 : -4;
     fly(lag);
     settle();
-    ck_assert_msg(abs(top() - (9 + (int)lag)) <= 1, "frame %d is on top", top());
+    ck_assert_msg(abs(top() - (9 + lag * 3 / 2)) <= 1, "frame %d is on top", top());
     for (int t = 0; t < FRAMES; t++) {
         ck_assert_double_eq(item[t].part[RANK_HEAD_BLUR], item[t].blur_px);
         ck_assert(item[t].blur_low_px < item[t].blur_px && item[t].blur_px < item[t].blur_high_px);
@@ -231,6 +236,29 @@ START_TEST(else_the_whole_decides)
 }
 END_TEST
 
+/* The leading fifth passes sharp ground, which is left out where it is known. */
+START_TEST(sharp_ground_is_no_head)
+{
+    static uint8_t ground[COLS * ROWS];
+    memset(ground, 0, sizeof ground);
+    fly(0);
+    for (int t = 10; t < FRAMES; t++)
+        for (int r = 5; r < 10; r++)
+            for (int c = 16; c < LONG; c++) {
+                int col = 2 + STEP * t + c, row = 10 + r;
+                if (col < COLS) {
+                    paint(t, col, row, 0.55, 1.0);
+                    ground[row * COLS + col] = 1;
+                }
+            }
+    settle_before(ground);
+    for (int t = 0; t < FRAMES; t++)
+        ck_assert(isnan(item[t].part[RANK_HEAD_BLUR]));
+    settle();
+    ck_assert(isfinite(item[9].part[RANK_HEAD_BLUR]));
+}
+END_TEST
+
 /* At rest nothing is ahead. */
 START_TEST(what_rests_has_no_head_end)
 {
@@ -255,6 +283,7 @@ int main(void)
     tcase_add_test(cases, a_small_pose_competes);
     tcase_add_loop_test(cases, the_head_end_decides, 0, 2);
     tcase_add_test(cases, else_the_whole_decides);
+    tcase_add_test(cases, sharp_ground_is_no_head);
     tcase_add_test(cases, what_rests_has_no_head_end);
     suite_add_tcase(suite, cases);
     SRunner *runner = srunner_create(suite);
