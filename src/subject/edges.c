@@ -11,7 +11,7 @@
  * share s is s D. The side lies in the outermost column that has a good part of the subject's contrast, and
  * within that column as far out as its difference has of what the next column has.
  */
-#include "scene.h"
+#include "edges.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -26,21 +26,7 @@ struct line {
     float difference, amplitude;
 };
 
-/* A side of a box: lines go inwards from `line` by `step`; cells of a line go from `from` to `to`. */
-struct side {
-    bool upright; /* lines are columns */
-    long line, step, from, to;
-};
-
-struct view {
-    const struct scene *scene;
-    const struct backdrop *backdrop;
-    const uint8_t *full;
-    size_t t;
-};
-
-/* Cell index, or SIZE_MAX outside of the frame. */
-static size_t cell_at(const struct scene *scene, const struct side *side, long line, long k)
+size_t edge_cell(const struct scene *scene, const struct edge_side *side, long line, long k)
 {
     long c = side->upright ? line : k, r = side->upright ? k : line;
     if (c < 0 || r < 0 || c >= (long)scene->cols || r >= (long)scene->rows)
@@ -48,13 +34,13 @@ static size_t cell_at(const struct scene *scene, const struct side *side, long l
     return (size_t)r * scene->cols + (size_t)c;
 }
 
-static float difference_at(const struct view *view, size_t i)
+float edge_difference(const struct edge_view *view, size_t i)
 {
     float now = grid_luma(view->scene->grid[view->t], i) / view->scene->gain[view->t];
     return fabsf(now - view->backdrop->luma[i]);
 }
 
-static float amplitude_at(const struct view *view, size_t i, float difference)
+float edge_amplitude(const struct edge_view *view, size_t i, float difference)
 {
     float usual = view->backdrop->texture[i];
     float added = grid_value(view->scene->grid[view->t], GRID_VAR, i) - (1.0f + SCATTER) * usual;
@@ -62,22 +48,23 @@ static float amplitude_at(const struct view *view, size_t i, float difference)
     return (difference * difference + fmaxf(added, 0)) / fmaxf(difference, least);
 }
 
-static void take(const struct view *view, size_t i, struct line *line)
+static void take(const struct edge_view *view, size_t i, struct line *line)
 {
-    float d = difference_at(view, i);
+    float d = edge_difference(view, i);
     if (d > line->difference)
-        *line = (struct line){d, amplitude_at(view, i, d)};
+        *line = (struct line){d, edge_amplitude(view, i, d)};
 }
 
 /* Cells of the mask, and beyond it those about the tip. */
-static void find_profile(const struct view *view, const struct side *side, struct line profile[PROFILE])
+static void find_profile(const struct edge_view *view, const struct edge_side *side,
+                         struct line profile[PROFILE])
 {
     long tip = side->from;
     float most = -1;
     for (long k = side->from; k <= side->to; k++) {
-        size_t i = cell_at(view->scene, side, side->line, k);
-        if (i != SIZE_MAX && view->full[i] && difference_at(view, i) > most) {
-            most = difference_at(view, i);
+        size_t i = edge_cell(view->scene, side, side->line, k);
+        if (i != SIZE_MAX && view->full[i] && edge_difference(view, i) > most) {
+            most = edge_difference(view, i);
             tip = k;
         }
     }
@@ -86,7 +73,7 @@ static void find_profile(const struct view *view, const struct side *side, struc
         long from = in < 0 ? tip - 1 + in : side->from, to = in < 0 ? tip + 1 - in : side->to;
         profile[at] = (struct line){0, 0};
         for (long k = from; k <= to; k++) {
-            size_t i = cell_at(view->scene, side, line, k);
+            size_t i = edge_cell(view->scene, side, line, k);
             if (i != SIZE_MAX && (in < 0 || view->full[i]))
                 take(view, i, &profile[at]);
         }
@@ -107,7 +94,7 @@ static float within(float share)
 }
 
 /* Cells by which the outline ends inside of the side; negative beyond it. */
-static float inset_of(const struct view *view, const struct side *side, float contrast)
+static float inset_of(const struct edge_view *view, const struct edge_side *side, float contrast)
 {
     struct line profile[PROFILE];
     float least = SHARE * contrast, believed = fmaxf(BELIEVED * view->scene->noise, 1.0f);
@@ -124,8 +111,7 @@ static float inset_of(const struct view *view, const struct side *side, float co
     return (float)(at - OUTSIDE) + within(profile[at].difference / whole);
 }
 
-/* Upper quartile of the differences over the mask. */
-static bool find_contrast(const struct view *view, const struct subject_region *region, float *contrast)
+bool edge_contrast(const struct edge_view *view, const struct subject_region *region, float *contrast)
 {
     float *v = malloc(region->area_cells * sizeof *v);
     size_t n = 0;
@@ -135,7 +121,7 @@ static bool find_contrast(const struct view *view, const struct subject_region *
         for (uint32_t c = region->col; c < region->col + region->cols; c++) {
             size_t i = (size_t)r * view->scene->cols + c;
             if (view->full[i])
-                v[n++] = difference_at(view, i);
+                v[n++] = edge_difference(view, i);
         }
     *contrast = select_nth(v, n, n * 3 / 4);
     free(v);
@@ -145,13 +131,13 @@ static bool find_contrast(const struct view *view, const struct subject_region *
 bool region_edges(const struct scene *scene, size_t t, const uint8_t *full, const struct backdrop *backdrop,
                   struct subject_region *region, struct err *err)
 {
-    struct view view = {scene, backdrop, full, t};
+    struct edge_view view = {scene, backdrop, full, t};
     float contrast;
     long c0 = region->col, c1 = c0 + region->cols - 1, r0 = region->row, r1 = r0 + region->rows - 1;
-    if (!find_contrast(&view, region, &contrast))
+    if (!edge_contrast(&view, region, &contrast))
         return err_nomem(err);
-    const struct side left = {true, c0, 1, r0, r1}, right = {true, c1, -1, r0, r1};
-    const struct side top = {false, r0, 1, c0, c1}, low = {false, r1, -1, c0, c1};
+    const struct edge_side left = {true, c0, 1, r0, r1}, right = {true, c1, -1, r0, r1};
+    const struct edge_side top = {false, r0, 1, c0, c1}, low = {false, r1, -1, c0, c1};
     /* What the edge of the picture cuts goes on to it. */
     region->inset_left = c0 > 0 ? inset_of(&view, &left, contrast) : 0;
     region->inset_top = r0 > 0 ? inset_of(&view, &top, contrast) : 0;

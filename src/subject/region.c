@@ -154,48 +154,79 @@ static void set_velocities(const struct scene *scene, const struct track *track,
     }
 }
 
-/* Planes to see one frame's scenery in. */
-struct planes {
-    float *own, *luma, *texture;
+/* Room to see one frame's subject and scenery in, and what was seen of rear ends. */
+struct room {
+    uint8_t *full;
+    uint32_t *stack;
+    float *own, *luma, *texture, *limit;
+    struct rear *rear; /* of each frame */
 };
 
-static void look_behind(const struct scene *scene, size_t t, const struct planes *planes)
+static bool room_open(const struct scene *scene, struct room *room)
 {
-    scene_frame(scene, t, planes->own);
-    scene_background_at(scene, t, planes->own, planes->luma, NULL);
-    scene_plane_at(scene, t, scene->texture, 0, planes->texture);
+    room->full = malloc(scene->cells);
+    room->stack = malloc(scene->cells * sizeof *room->stack);
+    room->own = malloc(scene->cells * sizeof *room->own);
+    room->luma = malloc(scene->cells * sizeof *room->luma);
+    room->texture = malloc(scene->cells * sizeof *room->texture);
+    room->limit = malloc(scene->cells * sizeof *room->limit);
+    room->rear = malloc(scene->n * sizeof *room->rear);
+    return room->full != NULL && room->stack != NULL && room->own != NULL && room->luma != NULL &&
+           room->texture != NULL && room->limit != NULL && room->rear != NULL;
+}
+
+static void room_close(struct room *room)
+{
+    free(room->full);
+    free(room->stack);
+    free(room->own);
+    free(room->luma);
+    free(room->texture);
+    free(room->limit);
+    free(room->rear);
+}
+
+static void look_behind(const struct scene *scene, size_t t, const struct room *room)
+{
+    scene_frame(scene, t, room->own);
+    scene_background_at(scene, t, room->own, room->luma, room->limit);
+    scene_plane_at(scene, t, scene->texture, 0, room->texture);
+}
+
+/* The region of one frame of a track, and what its rear end looks like. */
+static bool add_frame(const struct rear_view *view, const struct track *track, uint32_t pass,
+                      const struct room *room, struct subject_burst *found, struct err *err)
+{
+    const struct scene *scene = view->scene;
+    const struct backdrop backdrop = {room->luma, room->texture, room->limit};
+    struct rear *rear = &room->rear[view->t];
+    float moving = track_mask(scene, view->layer, view->tracks, track, view->t, room->full, room->stack);
+    look_behind(scene, view->t, room);
+    if (!region_add(scene, view->t, room->full, pass, moving, confidence_of(view->layer, track, view->t),
+                    &backdrop, found, err))
+        return false;
+    const struct subject_region *region = region_of(&found->frame[scene->index[view->t]], pass);
+    return region == NULL || !rear_side(scene, view->layer, track, view->t, rear) ||
+           rear_look(view, room->full, &backdrop, region, rear, err);
 }
 
 bool regions_build(const struct scene *scene, const struct layer *layer, const struct tracks *tracks,
                    struct subject_burst *found, struct err *err)
 {
-    uint8_t *full = malloc(scene->cells);
-    uint32_t *stack = malloc(scene->cells * sizeof *stack);
-    struct planes planes = {malloc(scene->cells * sizeof *planes.own),
-                            malloc(scene->cells * sizeof *planes.luma),
-                            malloc(scene->cells * sizeof *planes.texture)};
-    const struct backdrop backdrop = {planes.luma, planes.texture};
-    bool done =
-        full != NULL && stack != NULL && planes.own != NULL && planes.luma != NULL && planes.texture != NULL
-            ? true
-            : err_nomem(err);
+    struct room room;
+    bool done = room_open(scene, &room) ? true : err_nomem(err);
     for (size_t i = 0; done && i < tracks->n; i++) {
         const struct track *track = &tracks->track[i];
+        uint32_t pass = (uint32_t)i + 1;
+        memset(room.rear, 0, scene->n * sizeof *room.rear);
         for (size_t t = track->first; done && t <= track->last; t++) {
-            if (track->pick[t] < 0)
-                continue;
-            float moving = track_mask(scene, layer, tracks, track, t, full, stack);
-            look_behind(scene, t, &planes);
-            done = region_add(scene, t, full, (uint32_t)i + 1, moving, confidence_of(layer, track, t),
-                              &backdrop, found, err);
+            struct rear_view view = {scene, layer, tracks, t, track->id};
+            done = track->pick[t] < 0 || add_frame(&view, track, pass, &room, found, err);
         }
-        set_velocities(scene, track, (uint32_t)i + 1, found);
+        set_velocities(scene, track, pass, found);
+        rear_settle(scene, track, room.rear, pass, found);
     }
     found->n_passes = (uint32_t)tracks->n;
-    free(full);
-    free(stack);
-    free(planes.own);
-    free(planes.luma);
-    free(planes.texture);
+    room_close(&room);
     return done;
 }

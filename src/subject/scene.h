@@ -202,10 +202,36 @@ size_t scene_cell(const struct scene *scene, size_t t, uint32_t c, uint32_t r);
 /* What is behind a subject, in the cells of its frame. */
 struct backdrop {
     const float *luma, *texture;
+    const float *limit; /* what counts as a change; NULL = not known */
 };
 /* Sets the insets of a region, whose mask is `full`, cell for cell of frame t. False with ERR_NOMEM. */
 bool region_edges(const struct scene *scene, size_t t, const uint8_t *full, const struct backdrop *backdrop,
                   struct subject_region *region, struct err *err);
+
+/* The rear end of a subject in one frame: the share of its contrast that lines across its way show, from
+   REAR_OUT lines beyond the mask inwards. */
+enum { REAR_OUT = 12, REAR_IN = 14, REAR_LINES = REAR_OUT + REAR_IN };
+struct rear {
+    bool known, upright; /* lines are columns: it goes along the rows */
+    int step;            /* inwards */
+    float share[REAR_LINES];
+};
+struct rear_view {
+    const struct scene *scene;
+    const struct layer *layer;
+    const struct tracks *tracks;
+    size_t t;
+    uint8_t id; /* of the track */
+};
+/* At which side of frame t the rear end is; false where the track does not travel there. */
+bool rear_side(const struct scene *scene, const struct layer *layer, const struct track *track, size_t t,
+               struct rear *rear);
+/* Looks at it. False with ERR_NOMEM. */
+bool rear_look(const struct rear_view *view, const uint8_t *full, const struct backdrop *backdrop,
+               const struct subject_region *region, struct rear *rear, struct err *err);
+/* Sets that side of every region of a pass from the frames around; rear[t] is of frame t. */
+void rear_settle(const struct scene *scene, const struct track *track, const struct rear *rear, uint32_t pass,
+                 struct subject_burst *found);
 
 /* One region from a full-size mask; false with ERR_NOMEM. Empty masks add nothing. Without a
    backdrop the outline is only known in whole cells. */

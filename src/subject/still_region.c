@@ -84,7 +84,7 @@ bool still_regions(const struct scene *scene, struct still *still, struct subjec
                         malloc(cells * sizeof(float)),
                         malloc(cells * sizeof(float)),
                         malloc(cells * sizeof(float))};
-    const struct backdrop backdrop = {work.back, work.texture};
+    const struct backdrop backdrop = {work.back, work.texture, NULL};
     bool done = work.mask != NULL && work.scratch != NULL && work.cell != NULL && work.now != NULL &&
                 work.before != NULL && work.after != NULL && work.back != NULL && work.texture != NULL;
     if (!done)

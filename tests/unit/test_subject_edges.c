@@ -76,6 +76,65 @@ START_TEST(finer_than_cells)
 }
 END_TEST
 
+enum { TAIL = 60 };
+
+/* Without its tail in some frames, as if the scene behind were as bright; in others with a glint behind it.
+ */
+static bool lacks_tail(size_t t)
+{
+    return t % 6 == 2;
+}
+
+static bool has_glint(size_t t)
+{
+    return t % 6 == 5;
+}
+
+static void add_tail(struct made_frame *frame, size_t t)
+{
+    struct made_bird tail = {
+        .x = x_of(t) - 65 - TAIL / 2 + 8, .y = y_of(t), .w = TAIL, .h = 10, .lift = -60, .blur_px = 0.6f};
+    if (!lacks_tail(t))
+        frame->bird[frame->n_birds++] = tail;
+    if (!has_glint(t))
+        return;
+    tail.x -= TAIL;
+    frame->bird[frame->n_birds++] = tail;
+}
+
+/* The rear end is where neighbours in time say that it is. */
+START_TEST(tail_of_steady_length)
+{
+    static const struct maker plain = {.width_px = W, .height_px = H, .noise = 2.0f, .seed = 8};
+    struct made_frame frame[FRAMES] = {0};
+    struct err err = ERR_INIT;
+    for (size_t t = 0; t < FRAMES; t++) {
+        frame[t].bird[0] = (struct made_bird){
+            .x = x_of(t), .y = y_of(t), .w = 130, .h = 80, .blur_px = 0.6f, .lift = -60, .salt = 31};
+        frame[t].n_birds = 1;
+        add_tail(&frame[t], t);
+    }
+    burst_make(&plain, frame, FRAMES, &burst);
+    struct subject_burst *found = subject_find(&burst.input, &err);
+    ck_assert_msg(found != NULL, "%s", err.message);
+    size_t without = 0, glints = 0;
+    for (size_t t = 0; t < FRAMES; t++) {
+        if (x_of(t) < 240 || x_of(t) > 0.9f * W - 80)
+            continue;
+        ck_assert_uint_eq(found->frame[t].n_regions, 1);
+        const struct subject_region *r = &found->frame[t].region[0];
+        float rear = ((float)r->col + r->inset_left) * CELL, truth = x_of(t) - 65 - TAIL + 8;
+        ck_assert_msg(fabsf(rear - truth) < 1.5f * CELL, "frame %zu: %.1f, not %.1f", t, (double)rear,
+                      (double)truth);
+        without += lacks_tail(t);
+        glints += has_glint(t);
+    }
+    ck_assert_uint_gt(without, 1);
+    ck_assert_uint_gt(glints, 1);
+    done(found);
+}
+END_TEST
+
 /* A bird that differs from the scene by hardly more than one cell's noise is seen in every frame. */
 START_TEST(dim_in_noise)
 {
@@ -115,6 +174,7 @@ int main(void)
     TCase *made = tcase_create("made-up bursts");
     tcase_set_timeout(made, 60);
     tcase_add_test(made, finer_than_cells);
+    tcase_add_test(made, tail_of_steady_length);
     tcase_add_test(made, dim_in_noise);
     tcase_add_loop_test(made, noise_alone, 0, 2);
     suite_add_tcase(suite, made);
