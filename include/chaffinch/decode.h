@@ -30,11 +30,19 @@ struct decode_source {
 };
 
 /* Row sink: `begin` once, then `row` for each row top to bottom (width_px bytes). `begin` false stops with
- * its error. */
+ * its error.
+ *
+ * A sink that keeps rows may offer `place` and `placed` besides (both or neither), and the decoder, where it
+ * can, makes rows right there instead of calling `row`: place(0) is where the next row goes, place(k) where
+ * the k-th after it does, k < DECODE_PLACES, each with room for width_px rounded up to a multiple of 8 and
+ * also for rows below the last; placed(n) says that the next n rows are there. */
+enum { DECODE_PLACES = 16 };
 struct decode_sink {
     void *context;
     bool (*begin)(void *context, const struct decode_source *source, struct err *err);
     void (*row)(void *context, const uint8_t *luma);
+    uint8_t *(*place)(void *context, uint32_t ahead);
+    void (*placed)(void *context, uint32_t rows);
 };
 
 /* One full-size grey decode. A JPEG cut short (rows missing) is ERR_FORMAT. Stops at the first EOI. */

@@ -83,6 +83,12 @@ struct measure *measure_new_packing(enum measure_path path, uint32_t width_px, u
 
 /* Takes one more row; rows beyond the height are ignored. */
 void measure_row(struct measure *m, const uint8_t *luma);
+/* The same without a copy: the row that comes `ahead` (below MEASURE_PLACES) rows after the next one may be
+ * written to measure_place, which has room for the width rounded up to a multiple of 8; measure_placed takes
+ * the next `rows` of them. */
+enum { MEASURE_PLACES = 16 };
+uint8_t *measure_place(struct measure *m, uint32_t ahead);
+void measure_placed(struct measure *m, uint32_t rows);
 /* NULL with ERR_FORMAT when rows are missing. Frees m either way. */
 struct cells *measure_finish(struct measure *m, struct err *err);
 /* The packed grid (see cells_pack) of a measure from measure_new_packing. *bytes (malloc) is the caller's.

@@ -220,14 +220,50 @@ static bool alloc_rows(struct reader *r, size_t row_bytes, JSAMPROW row[ROWS_AT_
     return true;
 }
 
+/* True where the sink has places and luma comes in whole rows of blocks, as of nearly every camera. */
+static bool can_place(const struct reader *r)
+{
+    const struct jpeg_decompress_struct *d = &r->info;
+    const jpeg_component_info *y = &d->comp_info[0];
+    return r->sink->place != NULL &&
+           (d->jpeg_color_space == JCS_YCbCr || d->jpeg_color_space == JCS_GRAYSCALE) &&
+           y->h_samp_factor == d->max_h_samp_factor && y->v_samp_factor == d->max_v_samp_factor &&
+           y->v_samp_factor * DCTSIZE <= DECODE_PLACES;
+}
+
+/* Luma as the inverse transform writes it, without the copies that the way through colours costs. */
+static bool place_luma(struct reader *r)
+{
+    struct jpeg_decompress_struct *d = &r->info;
+    JSAMPROW row[DECODE_PLACES];
+    JSAMPARRAY components[MAX_COMPONENTS] = {row};
+    JDIMENSION rows = (JDIMENSION)d->max_v_samp_factor * DCTSIZE;
+    d->raw_data_out = TRUE;
+    for (int i = 1; i < d->num_components; i++)
+        d->comp_info[i].component_needed = FALSE;
+    if (!start(r))
+        return false;
+    for (uint32_t y = 0; y < d->output_height; y += rows) {
+        for (uint32_t i = 0; i < rows; i++)
+            row[i] = r->sink->place(r->sink->context, i);
+        (void)jpeg_read_raw_data(d, components, rows);
+        if (!rows_are_sound(r, y, d->output_height))
+            return false;
+        r->sink->placed(r->sink->context, d->output_height - y < rows ? d->output_height - y : rows);
+    }
+    return true;
+}
+
 static bool read_luma(void *context)
 {
     struct reader *r = context;
     JSAMPROW row[ROWS_AT_ONCE];
-    if (!open_reader(r) || !alloc_rows(r, r->info.image_width, row))
+    if (!open_reader(r) || !r->sink->begin(r->sink->context, &r->source, r->err))
         return false;
+    if (can_place(r))
+        return place_luma(r);
     r->info.out_color_space = JCS_GRAYSCALE;
-    if (!r->sink->begin(r->sink->context, &r->source, r->err) || !start(r))
+    if (!alloc_rows(r, r->info.image_width, row) || !start(r))
         return false;
     while (r->info.output_scanline < r->info.output_height) {
         uint32_t y = r->info.output_scanline;

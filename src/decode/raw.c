@@ -241,7 +241,7 @@ static bool luma_of_preview(struct raw *raw, const struct decode_sink *sink, str
     if (!find_preview(raw, &bytes, &size, side))
         return false;
     struct kept kept = {0};
-    const struct decode_sink keeper = {&kept, keep_begin, keep_row};
+    const struct decode_sink keeper = {.context = &kept, .begin = keep_begin, .row = keep_row};
     bool ok = decode_jpeg_decoder.luma(bytes, size, &keeper, &kept.source, NULL);
     if (ok) {
         *tried = true;

@@ -24,13 +24,16 @@ enum {
 };
 
 struct level {
-    unsigned scale;                /* 1, 2, 4, 8 */
-    uint32_t width, height, cell;  /* in samples of this scale */
-    uint32_t seen;                 /* rows so far */
-    uint32_t first;                /* first row of the band that is being filled */
-    uint32_t cell_row;             /* the row of cells that the band belongs to */
-    uint8_t *memory;               /* of the rows */
-    uint8_t *row[CELL_MAX_PX + 2]; /* rows first - 1 .. first + cell; bytes at scale 1, else uint16_t */
+    unsigned scale;               /* 1, 2, 4, 8 */
+    uint32_t width, height, cell; /* in samples of this scale */
+    uint32_t seen;                /* rows so far */
+    uint32_t first;               /* first row of the band that is being filled */
+    uint32_t cell_row;            /* the row of cells that the band belongs to */
+    uint8_t *memory;              /* of the rows */
+    /* Rows first - 1 .. first + cell, at scale 1 also those that are made ahead; bytes there, else uint16_t.
+     */
+    uint8_t *row[CELL_MAX_PX + 2 + MEASURE_PLACES];
+    uint32_t rows;
 };
 
 /* What the kernels leave of one band. */
@@ -88,12 +91,12 @@ static bool level_init(struct level *l, unsigned index, uint32_t width_px, uint3
     size_t lines = (l->width * sample + 2 * ROW_PAD + 63) / 64;
     size_t stride =
         (lines | 1) * 64; /* an odd number of cache lines: rows do not compete for the same sets */
-    uint32_t rows = l->cell + 2;
-    l->memory = aligned_alloc(64, stride * rows);
+    l->rows = l->cell + 2 + (index == 0 ? MEASURE_PLACES : 0);
+    l->memory = aligned_alloc(64, stride * l->rows);
     if (l->memory == NULL)
         return false;
-    memset(l->memory, 0, stride * rows);
-    for (uint32_t r = 0; r < rows; r++)
+    memset(l->memory, 0, stride * l->rows);
+    for (uint32_t r = 0; r < l->rows; r++)
         l->row[r] = l->memory + r * stride + ROW_PAD;
     return true;
 }
@@ -277,14 +280,13 @@ static void finish_band(struct measure *m, struct level *l)
     add_band(m, l, row, rows);
 }
 
-/* Moves to the next band: the last two rows of this one become its first two. */
+/* Moves to the next band: the rows after the last `cell` of this one come first, and those are free again. */
 static void next_band(struct level *l)
 {
-    for (unsigned i = 0; i < 2; i++) {
-        uint8_t *kept = l->row[l->cell + i];
-        l->row[l->cell + i] = l->row[i];
-        l->row[i] = kept;
-    }
+    uint8_t *row[sizeof l->row / sizeof *l->row];
+    memcpy(row, l->row, sizeof row);
+    for (uint32_t i = 0; i < l->rows; i++)
+        l->row[i] = row[(i + l->cell) % l->rows];
     l->first += l->cell;
     l->cell_row++;
 }
@@ -332,18 +334,31 @@ static void close_row(struct measure *m)
     m->next_row++;
 }
 
-void measure_row(struct measure *m, const uint8_t *luma)
+uint8_t *measure_place(struct measure *m, uint32_t ahead)
+{
+    const struct level *l = &m->level[0];
+    return l->row[l->seen + 1 + ahead - l->first];
+}
+
+void measure_placed(struct measure *m, uint32_t rows)
 {
     struct level *l = &m->level[0];
-    if (l->seen == l->height)
-        return;
-    uint8_t *row = row_to_fill(l);
-    memcpy(row, luma, l->width);
-    mirror_sides8(row, l->width);
-    row_filled(m, 0);
-    /* scale 8 has seen the sample below the row of cells, if there is one */
-    if (l->seen >= (m->next_row + 1) * m->cell + COARSEST_PX)
-        close_row(m);
+    for (; rows > 0 && l->seen < l->height; rows--) {
+        mirror_sides8(row_to_fill(l), l->width);
+        row_filled(m, 0);
+        /* scale 8 has seen the sample below the row of cells, if there is one */
+        if (l->seen >= (m->next_row + 1) * m->cell + COARSEST_PX)
+            close_row(m);
+    }
+}
+
+void measure_row(struct measure *m, const uint8_t *luma)
+{
+    const struct level *l = &m->level[0];
+    if (l->seen < l->height) {
+        memcpy(measure_place(m, 0), luma, l->width);
+        measure_placed(m, 1);
+    }
 }
 
 /* Closes what is open. False when rows are missing. */

@@ -123,11 +123,27 @@ static void sink_row(void *context, const uint8_t *luma)
     measure_row(*m, luma);
 }
 
+static uint8_t *sink_place(void *context, uint32_t ahead)
+{
+    struct measure **m = context;
+    return measure_place(*m, ahead);
+}
+
+static void sink_placed(void *context, uint32_t rows)
+{
+    struct measure **m = context;
+    measure_placed(*m, rows);
+}
+
+_Static_assert((int)MEASURE_PLACES >= (int)DECODE_PLACES,
+               "a measure has a place for each row that is made ahead");
+
 static bool measure_bytes(enum frame_file_kind kind, const struct mapped *map, struct decode_source *source,
                           uint8_t **packed, size_t *size, struct err *err)
 {
     struct measure *m = NULL;
-    struct decode_sink sink = {.context = &m, .begin = sink_begin, .row = sink_row};
+    struct decode_sink sink = {
+        .context = &m, .begin = sink_begin, .row = sink_row, .place = sink_place, .placed = sink_placed};
     enum decode_kind as = kind == FRAME_RAW ? DECODE_RAW : DECODE_JPEG;
     if (!decode_luma(as, map->bytes, map->size, &sink, source, err)) {
         measure_free(m);

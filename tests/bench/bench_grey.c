@@ -67,10 +67,21 @@ static void row(void *context, const uint8_t *luma)
     measure_row(((struct run *)context)->measure, luma);
 }
 
+static uint8_t *place(void *context, uint32_t ahead)
+{
+    return measure_place(((struct run *)context)->measure, ahead);
+}
+
+static void placed(void *context, uint32_t rows)
+{
+    measure_placed(((struct run *)context)->measure, rows);
+}
+
 static bool decode_and_measure(enum way way, const uint8_t *bytes, size_t size, struct err *err)
 {
     struct run run = {.path = way == SSE2 ? MEASURE_PATH_SSE2 : MEASURE_PATH_BEST};
-    const struct decode_sink sink = {&run, begin, row};
+    const struct decode_sink sink = {
+        .context = &run, .begin = begin, .row = row, .place = place, .placed = placed};
     struct decode_source source;
     uint8_t *packed = NULL;
     size_t packed_size;

@@ -64,12 +64,26 @@ static void row(void *context, const uint8_t *luma)
         measure_row(run->measure, luma);
 }
 
+static uint8_t *place(void *context, uint32_t ahead)
+{
+    return measure_place(((struct run *)context)->measure, ahead);
+}
+
+static void placed(void *context, uint32_t rows)
+{
+    measure_placed(((struct run *)context)->measure, rows);
+}
+
 /* Map, decode, measure, pack: CPU ms, or -1 with a message. */
 static double run_here(struct run *run, const char *path)
 {
     struct err err = ERR_INIT;
     struct decode_source source;
-    const struct decode_sink sink = {run, begin, row};
+    const struct decode_sink sink = {.context = run,
+                                     .begin = begin,
+                                     .row = row,
+                                     .place = run->way == DECODE ? NULL : place,
+                                     .placed = placed};
     double start = cpu_ms();
     int fd = open(path, O_RDONLY | O_CLOEXEC);
     struct stat st;

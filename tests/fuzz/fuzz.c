@@ -22,6 +22,8 @@ void fuzz_check(bool holds, const char *text, const char *file, int line)
 struct rows {
     uint32_t width_px, height_px, n;
     uint64_t sum; /* every byte is looked at */
+    uint8_t *places;
+    size_t stride;
 };
 
 static bool begin(void *context, const struct decode_source *source, struct err *err)
@@ -29,8 +31,11 @@ static bool begin(void *context, const struct decode_source *source, struct err 
     struct rows *r = context;
     r->width_px = source->width_px;
     r->height_px = source->height_px;
-    return (uint64_t)source->width_px * source->height_px <= PIXELS_MAX ||
-           err_set(err, ERR_FORMAT, "too large to fuzz");
+    if ((uint64_t)source->width_px * source->height_px > PIXELS_MAX)
+        return err_set(err, ERR_FORMAT, "too large to fuzz");
+    r->stride = (r->width_px + 7) / 8 * 8;
+    r->places = malloc(r->stride * DECODE_PLACES); /* exactly: whatever is written beyond is seen */
+    return r->places != NULL || err_nomem(err);
 }
 
 static void row(void *context, const uint8_t *luma)
@@ -41,13 +46,29 @@ static void row(void *context, const uint8_t *luma)
     r->n++;
 }
 
+static uint8_t *place(void *context, uint32_t ahead)
+{
+    struct rows *r = context;
+    fuzz_must(ahead < DECODE_PLACES);
+    return r->places + (r->n + ahead) % DECODE_PLACES * r->stride;
+}
+
+static void placed(void *context, uint32_t rows)
+{
+    struct rows *r = context;
+    for (; rows > 0; rows--)
+        row(r, place(r, 0));
+}
+
 bool fuzz_luma(enum decode_kind kind, const uint8_t *bytes, size_t size)
 {
     struct rows rows = {0};
     struct decode_source source = {0};
     struct err err = ERR_INIT;
-    const struct decode_sink sink = {.context = &rows, .begin = begin, .row = row};
+    const struct decode_sink sink = {
+        .context = &rows, .begin = begin, .row = row, .place = place, .placed = placed};
     bool ok = decode_luma(kind, bytes, size, &sink, &source, &err);
+    free(rows.places);
     fuzz_must(ok || err.code != ERR_NONE);
     fuzz_must(rows.n <= rows.height_px);
     fuzz_must(!ok || rows.n == rows.height_px);

@@ -15,7 +15,7 @@
 struct taken {
     struct decode_source source;
     uint8_t *luma;
-    uint32_t rows;
+    uint32_t rows, placed; /* of them by way of places */
     unsigned begun;
 };
 
@@ -37,10 +37,74 @@ static void take_row(void *context, const uint8_t *luma)
     memcpy(t->luma + (size_t)t->rows++ * t->source.width_px, luma, t->source.width_px);
 }
 
+enum { WIDER = 7 /* what a row's last block may reach beyond the picture */ };
+
+static size_t stride_of(const struct taken *t)
+{
+    return (size_t)t->source.width_px + WIDER;
+}
+
+static bool take_begin_places(void *context, const struct decode_source *source, struct err *err)
+{
+    struct taken *t = context;
+    (void)err;
+    t->begun++;
+    t->source = *source;
+    t->luma = malloc(stride_of(t) * (source->height_px + DECODE_PLACES));
+    ck_assert_ptr_nonnull(t->luma);
+    return true;
+}
+
+static uint8_t *give_place(void *context, uint32_t ahead)
+{
+    struct taken *t = context;
+    ck_assert_uint_lt(ahead, DECODE_PLACES);
+    return t->luma + (t->rows + ahead) * stride_of(t);
+}
+
+static void take_placed(void *context, uint32_t rows)
+{
+    struct taken *t = context;
+    t->rows += rows;
+    t->placed += rows;
+    ck_assert_uint_le(t->rows, t->source.height_px);
+}
+
+static void take_row_to_place(void *context, const uint8_t *luma)
+{
+    struct taken *t = context;
+    memcpy(give_place(t, 0), luma, t->source.width_px);
+    t->rows++;
+}
+
+/* The same once more into places: the same rows, or the same rows before the same error. */
+static void same_by_places(const struct taken *expect, bool ok, const uint8_t *bytes, size_t size,
+                           const struct err *why)
+{
+    struct taken t = {.rows = 0};
+    struct err err = ERR_INIT;
+    struct decode_source source;
+    const struct decode_sink sink = {.context = &t,
+                                     .begin = take_begin_places,
+                                     .row = take_row_to_place,
+                                     .place = give_place,
+                                     .placed = take_placed};
+    ck_assert(decode_luma(DECODE_JPEG, bytes, size, &sink, &source, &err) == ok);
+    ck_assert_uint_eq(t.begun, expect->begun);
+    ck_assert_uint_eq(t.rows, expect->rows);
+    ck_assert_uint_eq(t.placed, t.rows); /* all kinds of files here are of those that can be placed */
+    ck_assert(ok || strcmp(err.message, why->message) == 0);
+    ck_assert(!ok || source.warnings == expect->source.warnings);
+    for (uint32_t y = 0; y < t.rows; y++)
+        ck_assert_mem_eq(t.luma + y * stride_of(&t), expect->luma + (size_t)y * t.source.width_px,
+                         t.source.width_px);
+    free(t.luma);
+}
+
 static bool take(struct taken *t, const uint8_t *bytes, size_t size, struct err *err)
 {
     *t = (struct taken){.rows = 0};
-    const struct decode_sink sink = {t, take_begin, take_row};
+    const struct decode_sink sink = {.context = t, .begin = take_begin, .row = take_row};
     struct decode_source source;
     bool ok = decode_luma(DECODE_JPEG, bytes, size, &sink, &source, err);
     if (ok) {
@@ -51,6 +115,7 @@ static bool take(struct taken *t, const uint8_t *bytes, size_t size, struct err 
         ck_assert_int_eq(err->code, ERR_FORMAT);
         ck_assert_uint_gt(strlen(err->message), 5);
     }
+    same_by_places(t, ok, bytes, size, err);
     return ok;
 }
 
@@ -303,7 +368,7 @@ START_TEST(the_sink_can_stop)
 {
     struct bytes jpeg = make_jpeg(&kinds[0]);
     struct taken t = {.rows = 0};
-    const struct decode_sink sink = {&t, refuse_begin, take_row};
+    const struct decode_sink sink = {.context = &t, .begin = refuse_begin, .row = take_row};
     struct decode_source source;
     struct err err = ERR_INIT;
     ck_assert(!decode_luma(DECODE_JPEG, jpeg.at, jpeg.size, &sink, &source, &err));
@@ -335,7 +400,7 @@ static void box_row(void *context, const uint8_t *luma)
 static bool take_box(struct boxed *b, const struct bytes *jpeg, const uint32_t box[4], struct err *err)
 {
     struct decode_source source;
-    const struct decode_sink sink = {b, box_begin, box_row};
+    const struct decode_sink sink = {.context = b, .begin = box_begin, .row = box_row};
     *b = (struct boxed){calloc((size_t)box[2] * box[3] + 1, 1), box[2], 0};
     ck_assert_ptr_nonnull(b->luma);
     return decode_luma_box(jpeg->at, jpeg->size, box, &sink, &source, err);

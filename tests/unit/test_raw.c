@@ -34,7 +34,7 @@ static void take_row(void *context, const uint8_t *luma)
 static double take(const uint8_t *bytes, size_t size, struct decode_source *source, struct err *err)
 {
     struct taken t = {NULL, 0};
-    const struct decode_sink sink = {&t, take_begin, take_row};
+    const struct decode_sink sink = {.context = &t, .begin = take_begin, .row = take_row};
     if (!decode_luma(DECODE_RAW, bytes, size, &sink, source, err)) {
         measure_free(t.measure);
         ck_assert_uint_eq(t.rows, 0); /* not one row of an unreadable raw */
@@ -153,7 +153,7 @@ START_TEST(random_damage_is_survived)
         struct decode_source source;
         struct err err = ERR_INIT;
         struct taken t = {NULL, 0};
-        const struct decode_sink sink = {&t, take_begin, take_row};
+        const struct decode_sink sink = {.context = &t, .begin = take_begin, .row = take_row};
         if (!decode_luma(DECODE_RAW, bad, raw.size, &sink, &source, &err))
             ck_assert_int_ne(err.code, ERR_NONE);
         measure_free(t.measure);

@@ -31,7 +31,7 @@ static bool measure_bytes(enum decode_kind kind, const uint8_t *bytes, size_t si
                           size_t *n, struct err *err)
 {
     struct measure *m = NULL;
-    const struct decode_sink sink = {&m, begin, row};
+    const struct decode_sink sink = {.context = &m, .begin = begin, .row = row};
     struct decode_source source;
     if (!decode_luma(kind, bytes, size, &sink, &source, err)) {
         measure_free(m);
