@@ -16,9 +16,8 @@ enum {
     COARSE = 4,       /* px of the grid that samples are counted on */
     FEW_PLACES = 100, /* a key that helps fewer than one place in so many is not worth its decode */
 };
-static const float SHIFT_MAX_PX = .3f, NOISE_MAX = 2.0f, SMALL_PX = 10.0f, MARGIN_PX = 2.0f,
-                   REST_MARGIN_PX = 4.0f, MARGIN_SHARE = .15f, COST_MAX = .8f, SCENERY_SHARE = .4f,
-                   CHEAP = .6f;
+static const float SHIFT_MAX_PX = .3f, NOISE_MAX = 2.0f, SMALL_PX = 10.0f, REST_MARGIN_PX = 4.0f,
+                   COST_MAX = .7f, SCENERY_SHARE = .4f, CHEAP = .6f;
 
 const char *locate_answer_words(enum locate_answer answer)
 {
@@ -43,25 +42,6 @@ static bool camera_moves(const struct thumbs *th)
         moved += hypotf(col, row) > SHIFT_MAX_PX;
     }
     return moved * 20 > th->n;
-}
-
-/* The union with both neighbours, and the margin: the thumbnail is coarse and the mask has soft edges. */
-static void widen(const struct thumbs *th, const struct box *box, struct box *wide)
-{
-    for (size_t t = 0; t < th->n; t++) {
-        struct box b = box[t];
-        if (box_empty(&b)) {
-            wide[t] = b;
-            continue;
-        }
-        if (t > 0)
-            box_join(&b, &box[t - 1]);
-        if (t + 1 < th->n)
-            box_join(&b, &box[t + 1]);
-        float x = MARGIN_PX + MARGIN_SHARE * (b.x1 - b.x0), y = MARGIN_PX + MARGIN_SHARE * (b.y1 - b.y0);
-        wide[t] = (struct box){fmaxf(b.x0 - x, 0), fmaxf(b.y0 - y, 0), fminf(b.x1 + x, (float)th->cols),
-                               fminf(b.y1 + y, (float)th->rows)};
-    }
 }
 
 /* The frames whose box must be decoded say which place needs samples; keys give them. */
@@ -243,9 +223,8 @@ static bool locate_over(const struct thumbs *th, size_t keys, struct locate_fram
     struct paths_told told;
     struct box *box = calloc(th->n, sizeof *box), *wide = calloc(th->n, sizeof *wide);
     bool ok = (box != NULL && wide != NULL) || err_nomem(err);
-    ok = ok && paths_find(th, box, frame, &told, err);
+    ok = ok && paths_find(th, box, wide, frame, &told, err);
     if (ok && (*answer = judge(th, box, &told)) == LOCATE_PARTS) {
-        widen(th, box, wide);
         bool rests = false;
         ok = add_rest(th, told.largest_px, wide, frame, &rests, err);
         set_frames(th, wide, frame);

@@ -14,10 +14,12 @@
 #include "thumbs.h"
 
 enum {
-    SPOTS = 16,  /* changes of one frame, largest first */
-    PATHS = 128, /* in a burst; later ones are joined to the last */
-    GAP = 8,     /* frames that a way may be lost for */
-    SPOT_PX = 5, /* a smaller change is noise ... */
+    SPOTS = 16,   /* changes of one frame, largest first */
+    PATHS = 128,  /* in a burst; later ones are joined to the last */
+    GAP = 8,      /* frames that a way may be lost for ... */
+    LEFT_GAP = 2, /* ... and at the edge of the picture, where it has left after that */
+    LONE_GAP = 2, /* one spot after a longer gap, and none behind it, is no part of the way */
+    SPOT_PX = 5,  /* a smaller change is noise ... */
     BORDER_PX = 3,
     FLIPS = 4,          /* of a px where something rested, and another one flew past */
     SHOWS_PX = 4,       /* changes that something which rests must show */
@@ -33,7 +35,8 @@ static const float MOVING = .15f, /* share of its px that differ from a neighbou
     GHOST_SHARE = .25f,           /* of its usual area */
     DOUBT_NOISE = 6.0f,           /* spread of a px, in noises */
     HOLD_SHARE = .2f,             /* what is smaller does not keep its place */
-    REST_SHARE = .5f; /* of its usual area: less is what is left of a subject that became part of the scene */
+    REST_SHARE = .5f, /* of its usual area: less is what is left of a subject that became part of the scene */
+    MARGIN_PX = 2.0f, MARGIN_SHARE = .15f;
 
 struct spot {
     struct box box;
@@ -49,12 +52,18 @@ struct path {
     float vx, vy;                  /* px a frame, of its last step */
     float first_vx, first_vy;
     float area_sum, way; /* way: length of all its steps */
+    size_t since_gap;    /* spots since it was lost for the last time */
+    struct end {
+        size_t last, seen;
+        struct box box;
+        float vx, vy, area_sum, way;
+    } before_gap; /* the same as above, before it was lost */
     bool moves;
 };
 
 struct search {
     const struct thumbs *th;
-    struct box *box;
+    struct box *box;            /* of one way in each frame */
     struct spot (*spot)[SPOTS]; /* of each frame */
     uint8_t *spots;             /* how many */
     struct path path[PATHS];
@@ -207,8 +216,33 @@ static void start_path(struct search *s, size_t t, struct spot *spot)
                                         .moves = spot->moving};
 }
 
+static void note_gap(struct path *p, size_t t)
+{
+    if (t - p->last > LONE_GAP + 1) {
+        p->before_gap = (struct end){p->last, p->seen, p->box, p->vx, p->vy, p->area_sum, p->way};
+        p->since_gap = 0;
+    }
+    p->since_gap++;
+}
+
+/* Takes a lone last spot off again. */
+static void trim(struct path *p)
+{
+    const struct end *e = &p->before_gap;
+    if (e->seen == 0 || p->since_gap > 1)
+        return;
+    p->last = e->last;
+    p->seen = e->seen;
+    p->box = e->box;
+    p->vx = e->vx;
+    p->vy = e->vy;
+    p->area_sum = e->area_sum;
+    p->way = e->way;
+}
+
 static void go_on(struct search *s, struct path *p, size_t t, struct spot *spot)
 {
+    note_gap(p, t);
     float steps = (float)(t - p->last), x = middle_x(&spot->box) - middle_x(&p->box),
           y = middle_y(&spot->box) - middle_y(&p->box);
     spot->path = (uint8_t)(p - s->path);
@@ -226,6 +260,17 @@ static void go_on(struct search *s, struct path *p, size_t t, struct spot *spot)
     p->moves = p->moves || spot->moving;
 }
 
+static bool at_border(const struct thumbs *th, const struct box *b, float dx, float dy)
+{
+    return b->x0 + dx <= BORDER_PX || b->y0 + dy <= BORDER_PX || b->x1 + dx >= (float)th->cols - BORDER_PX ||
+           b->y1 + dy >= (float)th->rows - BORDER_PX;
+}
+
+static bool has_left(const struct thumbs *th, const struct path *p, size_t t)
+{
+    return t - p->last > LEFT_GAP + 1 && at_border(th, &p->box, 0, 0);
+}
+
 static void follow(struct search *s, size_t t)
 {
     bool taken[SPOTS] = {false};
@@ -235,7 +280,7 @@ static void follow(struct search *s, size_t t)
         size_t what = 0;
         for (size_t k = 0; k < s->paths; k++) {
             struct path *p = &s->path[k];
-            if (p->last == t || t - p->last > GAP + 1)
+            if (p->last == t || t - p->last > GAP + 1 || has_left(s->th, p, t))
                 continue;
             for (size_t i = 0; i < s->spots[t]; i++) {
                 float fit = taken[i] ? 1 : misfit(p, &s->spot[t][i], t);
@@ -254,12 +299,6 @@ static void follow(struct search *s, size_t t)
     for (size_t i = 0; i < s->spots[t]; i++)
         if (!taken[i])
             start_path(s, t, &s->spot[t][i]);
-}
-
-static bool at_border(const struct thumbs *th, const struct box *b, float dx, float dy)
-{
-    return b->x0 + dx <= BORDER_PX || b->y0 + dy <= BORDER_PX || b->x1 + dx >= (float)th->cols - BORDER_PX ||
-           b->y1 + dy >= (float)th->rows - BORDER_PX;
 }
 
 static struct box moved(const struct box *b, float dx, float dy)
@@ -471,18 +510,20 @@ static void extend(struct search *s, size_t path, bool hold)
 static bool search_open(struct search *s, const struct thumbs *th)
 {
     s->th = th;
+    s->box = calloc(th->n, sizeof *s->box);
     s->spot = calloc(th->n, sizeof *s->spot);
     s->spots = calloc(th->n, 1);
     s->mask = malloc(th->px);
     s->before = malloc(th->px);
     s->turns = calloc(th->px, 1);
     s->stack = malloc(th->px * sizeof *s->stack);
-    return s->spot != NULL && s->spots != NULL && s->mask != NULL && s->before != NULL && s->turns != NULL &&
-           s->stack != NULL;
+    return s->box != NULL && s->spot != NULL && s->spots != NULL && s->mask != NULL && s->before != NULL &&
+           s->turns != NULL && s->stack != NULL;
 }
 
 static void search_release(struct search *s)
 {
+    free(s->box);
     free(s->spot);
     free(s->spots);
     free(s->mask);
@@ -524,7 +565,36 @@ static void tell_way(const struct search *s, size_t path, struct locate_frame *f
     }
 }
 
-bool paths_find(const struct thumbs *thumbs, struct box *box, struct locate_frame *frame,
+/* The union with both neighbours, and a margin: the thumbnail is coarse and the mask has soft edges. Each way
+   has its own margin, since two far apart are not a large one. */
+static struct box widened(const struct search *s, size_t t)
+{
+    const struct thumbs *th = s->th;
+    struct box b = s->box[t];
+    if (box_empty(&b))
+        return b;
+    if (t > 0)
+        box_join(&b, &s->box[t - 1]);
+    if (t + 1 < th->n)
+        box_join(&b, &s->box[t + 1]);
+    float x = MARGIN_PX + MARGIN_SHARE * width_of(&b), y = MARGIN_PX + MARGIN_SHARE * height_of(&b);
+    return (struct box){fmaxf(b.x0 - x, 0), fmaxf(b.y0 - y, 0), fminf(b.x1 + x, (float)th->cols),
+                        fminf(b.y1 + y, (float)th->rows)};
+}
+
+static void add_way(struct search *s, size_t path, bool hold, struct box *box, struct box *wide)
+{
+    memset(s->box, 0, s->th->n * sizeof *s->box);
+    join_places(s, path);
+    extend(s, path, hold);
+    for (size_t t = 0; t < s->th->n; t++) {
+        struct box b = widened(s, t);
+        box_join(&box[t], &s->box[t]);
+        box_join(&wide[t], &b);
+    }
+}
+
+bool paths_find(const struct thumbs *thumbs, struct box *box, struct box *wide, struct locate_frame *frame,
                 struct paths_told *told, struct err *err)
 {
     struct search *s = calloc(1, sizeof *s);
@@ -535,23 +605,21 @@ bool paths_find(const struct thumbs *thumbs, struct box *box, struct locate_fram
         search_release(s);
         return err_nomem(err);
     }
-    s->box = box;
     count_turns(s);
     for (size_t t = 0; t < thumbs->n; t++) {
         find_spots(s, t);
         follow(s, t);
     }
+    for (size_t k = 0; k < s->paths; k++)
+        trim(&s->path[k]);
     tell(s, told);
     for (size_t k = 0; k < s->paths; k++)
         s->subject[k] = is_subject(&s->path[k], told->largest_px);
     for (size_t k = 0; k < s->paths; k++)
         if (s->subject[k]) {
-            join_places(s, k);
+            add_way(s, k, mean_area(&s->path[k]) > HOLD_SHARE * told->largest_px, box, wide);
             tell_way(s, k, frame);
         }
-    for (size_t k = 0; k < s->paths; k++)
-        if (s->subject[k])
-            extend(s, k, mean_area(&s->path[k]) > HOLD_SHARE * told->largest_px);
     search_release(s);
     return true;
 }

@@ -47,10 +47,10 @@ struct paths_told {
     size_t moving_frames; /* with something that moves and is not small beside the largest */
     float largest_px;     /* mean area of the largest change that travels; 0 = none */
 };
-/* The box of everything that may be a subject in each frame (box[t], without margins): ways are followed
-   through gaps, and one that starts or ends inside the picture keeps its place. Of `frame` the way of the
-   subject, and whether it is complete. False with ERR_NOMEM. */
-bool paths_find(const struct thumbs *thumbs, struct box *box, struct locate_frame *frame,
+/* The box of everything that may be a subject in each frame (box[t], and wide[t] with margins; both zeroed by
+   the caller): ways are followed through gaps, and one that starts or ends inside the picture keeps its
+   place. Of `frame` the way of the subject, and whether it is complete. False with ERR_NOMEM. */
+bool paths_find(const struct thumbs *thumbs, struct box *box, struct box *wide, struct locate_frame *frame,
                 struct paths_told *told, struct err *err);
 
 /* The box of what may sit in the picture the whole time, judged by the largest subject that flies; empty =

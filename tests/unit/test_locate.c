@@ -192,6 +192,69 @@ START_TEST(gaps_are_filled)
 }
 END_TEST
 
+static bool empty(const struct film *f, size_t t)
+{
+    return !(f->where[t].subject.x1 > f->where[t].subject.x0);
+}
+
+/* One leaves to the right, and five frames later another one comes in at the same place. */
+START_TEST(who_has_left_is_not_waited_for)
+{
+    struct film f;
+    film_open(&f, 40);
+    film_scene(&f);
+    for (size_t t = 0; t < 16; t++)
+        film_subject(&f, t, 10 + 10 * (int)t, 50, 16, 10);
+    for (size_t t = 21; t < 40; t++)
+        film_subject(&f, t, 152 - 9 * ((int)t - 21), 50, 16, 10);
+    film_look(&f);
+    ck_assert_int_eq(f.answer, LOCATE_PARTS);
+    ck_assert(empty(&f, 18) && empty(&f, 19));
+    for (size_t t = 22; t < 38; t++)
+        ck_assert(holds(&f, t, 152 - 9 * ((int)t - 21), 50, 16, 10));
+    film_close(&f);
+}
+END_TEST
+
+/* A spark far below, some frames after a subject was seen for the last time. */
+START_TEST(a_lone_spot_after_a_gap_is_no_part_of_a_way)
+{
+    struct film f;
+    film_open(&f, 40);
+    film_scene(&f);
+    for (size_t t = 3; t < 18; t++)
+        film_subject(&f, t, 20 + 5 * (int)t, 50, 16, 10);
+    film_subject(&f, 23, 112, 72, 10, 8);
+    film_look(&f);
+    ck_assert_int_eq(f.answer, LOCATE_PARTS);
+    for (size_t t = 3; t < 24; t++)
+        ck_assert_msg((double)f.where[t].subject.y1 * ROWS < 72, "frame %zu is looked at down to the spark",
+                      t);
+    film_close(&f);
+}
+END_TEST
+
+/* Two that fly far apart, one above the other: the rows below the lower one need not be decoded for the
+   distance between them. */
+START_TEST(each_way_has_a_margin_of_its_own)
+{
+    struct film f;
+    film_open(&f, 40);
+    film_scene(&f);
+    for (size_t t = 6; t < 34; t++) {
+        film_subject(&f, t, (int)t * 6 - 40, 10, 16, 10);
+        film_subject(&f, t, 180 - (int)t * 6, 80, 16, 10);
+    }
+    film_look(&f);
+    ck_assert_int_eq(f.answer, LOCATE_PARTS);
+    for (size_t t = 12; t < 26; t++) {
+        ck_assert(holds(&f, t, (int)t * 6 - 40, 10, 16, 10) && holds(&f, t, 180 - (int)t * 6, 80, 16, 10));
+        ck_assert_double_le((double)f.where[t].subject.y1 * ROWS, 80 + 10 + 2 + .15 * 12 + 1);
+    }
+    film_close(&f);
+}
+END_TEST
+
 static enum locate_answer answer_of(struct film *f, bool subject, int size)
 {
     film_scene(f);
@@ -433,6 +496,9 @@ int main(void)
     tcase_add_test(tc, black_bars_are_cut_off);
     tcase_add_test(tc, what_comes_to_rest_keeps_its_place);
     tcase_add_test(tc, gaps_are_filled);
+    tcase_add_test(tc, who_has_left_is_not_waited_for);
+    tcase_add_test(tc, a_lone_spot_after_a_gap_is_no_part_of_a_way);
+    tcase_add_test(tc, each_way_has_a_margin_of_its_own);
     tcase_add_test(tc, where_thumbnails_cannot_tell_all_is_decoded);
     tcase_add_test(tc, what_sits_while_another_flies_is_decoded_too);
     tcase_add_test(tc, reeds_that_sway_do_not_keep_empty_frames);
