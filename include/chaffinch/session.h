@@ -74,6 +74,7 @@ struct session_measured {
     uint64_t not_decoded;   /* measured frames whose thumbnails show no subject: nothing was decoded */
     uint64_t left_out;      /* frames that were not needed to find the sharpest: not scored */
     uint64_t decoded_again; /* the subject reached the edge of the decoded part: decoded once more */
+    uint64_t not_ranked;    /* bursts whose stored cells could not be read: session_rank tries again */
 };
 /* Walks, makes frames and bursts, decodes and measures what is new, and ranks each burst as soon as that is
    done, so that a person can begin to look. ERR_USAGE when there are no pictures; ERR_INTERRUPTED. */

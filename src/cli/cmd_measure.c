@@ -68,5 +68,5 @@ int cmd_measure(struct cli *cli, int argc, char **argv)
     char word[400];
     print_measured(&totals);
     (void)printf("next: chaffinch rank %s\n", err_word(word, sizeof word, arguments.arg[0]));
-    return cli_finish(cli, totals.failed > 0 ? 1 : 0);
+    return cli_finish(cli, totals.failed > 0 || totals.not_ranked > 0 ? 1 : 0);
 }

@@ -25,6 +25,7 @@ struct along {
     struct ranking_burst burst;
     struct parts_again again;
     bool larger;
+    uint64_t left; /* bursts that are left to session_rank */
 };
 
 struct along *along_start(struct session *s, const struct along_check *check, bool threaded, struct err *err)
@@ -80,6 +81,11 @@ void along_begin(struct along *a)
             along_queue(a, (int64_t)i + 1);
 }
 
+uint64_t along_left(const struct along *a)
+{
+    return a->left;
+}
+
 bool along_is_idle(const struct along *a)
 {
     return !a->aside.busy && a->queued == 0;
@@ -110,11 +116,14 @@ static void forget(struct along *a)
     a->larger = false;
 }
 
-/* Stored cells of an earlier run that cannot be read: who ranks the session is told what to type. */
-static bool leave_to_rank(const struct err *trouble, struct err *err)
+/* Stored cells that cannot be read cost their burst the ranking for now, and no other burst anything. */
+static bool leave_to_rank(struct along *a, const struct err *trouble, struct err *err)
 {
-    if (trouble->code == ERR_USAGE)
+    if (trouble->code == ERR_USAGE) {
+        a->left++;
+        log_err(a->ranking.s->log, trouble);
         return true;
+    }
     if (err != NULL)
         *err = *trouble;
     return false;
@@ -130,7 +139,7 @@ static bool keep(struct along *a, struct err *err)
     } else if (ok)
         ok = ranking_keep(&a->ranking, &a->burst, &trouble);
     forget(a);
-    return ok || leave_to_rank(&trouble, err);
+    return ok || leave_to_rank(a, &trouble, err);
 }
 
 static bool begin_next(struct along *a, struct err *err)
@@ -145,7 +154,7 @@ static bool begin_next(struct along *a, struct err *err)
         aside_begin(&a->aside, find, a, a->threaded);
     else
         forget(a);
-    return ok || leave_to_rank(&trouble, err);
+    return ok || leave_to_rank(a, &trouble, err);
 }
 
 bool along_turn(struct along *a, bool wait, struct err *err)

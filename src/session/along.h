@@ -41,6 +41,8 @@ bool along_measured(struct along *a, int64_t burst);
 void along_queue(struct along *a, int64_t burst);
 /* Writes what was found and begins with the next burst, waiting for neither unless `wait`. */
 bool along_turn(struct along *a, bool wait, struct err *err);
+/* Bursts whose stored cells could not be read, which was logged: session_rank tries again. */
+uint64_t along_left(const struct along *a);
 /* Nothing is queued and nothing under way. */
 bool along_is_idle(const struct along *a);
 /* Waits for what is under way, and throws it away. NULL is accepted. */
