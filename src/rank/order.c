@@ -9,6 +9,8 @@
  * The coarse energies are there to take contrast and pose out again: energies weigh .1 to .3 together, so
  * that doubled contrast is worth no more than a difference of blur of 15 to 40 %.
  *
+ * Beside it stands the blur that pass_blur.c finds from all frames of the pass together.
+ *
  * The weights are fitted to rendered bursts with a known truth (bench_bursts, set tune).
  *
  * Then neighbours in time help: a beat of the wings changes what there is to see by more than focus changes
@@ -31,6 +33,7 @@ static const double knot_weight[KNOTS][TERMS] = {
     {0.30, 0.07, -0.21, 0.00, 0.13},
 };
 
+static const double OWN = 0.5; /* weight of that sum, beside the blur that is found from the whole pass */
 static const double WIDTH_NS = 18e6; /* deviation of the weight of neighbours */
 static const double OUTSTANDING = 4; /* median deviations at which half of what is a frame's own is kept */
 
@@ -133,8 +136,8 @@ void order_own(const struct rank_scores *scores, double *own)
         own[i] = scores->item[i].score - score_among_neighbours(scores, i);
 }
 
-bool order_scores(const struct subject_burst *found, const struct sums *sums, struct rank_scores *scores,
-                  struct err *err)
+bool order_scores(const struct subject_burst *found, const struct sums *sums, const struct blur *blur,
+                  struct rank_scores *scores, struct err *err)
 {
     double weight[TERMS], *value = malloc((4 * scores->n + 4) * sizeof *value);
     if (value == NULL)
@@ -146,12 +149,12 @@ bool order_scores(const struct subject_burst *found, const struct sums *sums, st
         value[i] = weight[TERMS - 1] * item->score;
         for (int e = 0; e < ENERGIES; e++)
             value[i] += weight[e] * log_energy(&sums[i], e, gain);
-        item->part[RANK_ENERGY_WEIGHT] = weight[ENERGY_L1] + weight[ENERGY_G1];
-        item->part[RANK_NORMAL_WEIGHT] = -(weight[ENERGY_G2] + weight[ENERGY_G4]);
+        item->part[RANK_ENERGY_WEIGHT] = OWN * (weight[ENERGY_L1] + weight[ENERGY_G1]);
+        item->part[RANK_NORMAL_WEIGHT] = -OWN * (weight[ENERGY_G2] + weight[ENERGY_G4]);
     }
     order_smooth(scores, value, value + scores->n);
     for (size_t i = 0; i < scores->n; i++)
-        scores->item[i].score = value[i];
+        scores->item[i].score = OWN * value[i] - blur[i].log_sigma;
     free(value);
     return true;
 }

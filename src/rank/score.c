@@ -18,6 +18,8 @@ struct job {
     uint8_t *scratch;  /* cols * rows */
     uint8_t *spare;    /* cols * rows */
     struct sums *sums; /* of each item */
+    struct blur *blur; /* of each item, without the line of its motion */
+    double *line_px;   /* that line */
     double *clear;     /* clear_share of each item */
     double unit2;      /* cells of this grid in one of a grid 250 wide */
 };
@@ -136,7 +138,6 @@ static void set_measures(struct rank_item *item, const struct sums *sums, const 
     item->tenengrad = 64.0 * sums->mean[ENERGY_G1];
     set_parts(item, sums);
     item->score = -blur->log_sigma;
-    set_blur(item, blur);
 }
 
 static uint32_t place_px(float px, uint32_t most)
@@ -159,10 +160,9 @@ static void box_px(struct rank_item *item, const struct grid *grid, const struct
 }
 
 static void score_region(const struct job *job, size_t t, const struct subject_region *region,
-                         struct rank_item *item, struct sums *sums)
+                         struct rank_item *item, struct sums *sums, struct blur *blur)
 {
     const struct grid *grid = job->input->grid[t];
-    struct blur blur;
     *item = (struct rank_item){.frame = (uint32_t)t,
                                .pass = region->pass,
                                .time_ns = job->input->time_ns[t],
@@ -176,13 +176,10 @@ static void score_region(const struct job *job, size_t t, const struct subject_r
     else
         sums_over(grid, &job->noise, job->scratch, region->col, region->row, region->cols, region->rows,
                   sums);
-    blur_estimate(sums, &blur);
+    blur_estimate(sums, blur);
     if (job->fixed == NULL && job->sharp != NULL)
-        look_again(job, grid, region, core, sums, &blur);
-    set_measures(item, sums, &blur);
-    /* Speed varies less within a pass than it can be measured: it says how sharp, not which is sharper. */
-    blur_add_line(&blur, line_px(job->input, grid, region));
-    set_blur(item, &blur);
+        look_again(job, grid, region, core, sums, blur);
+    set_measures(item, sums, blur);
     bool moving = job->found->mode == SUBJECT_MOVING;
     item->flags |= region->touches_border ? RANK_F_CUT : 0;
     item->flags |= moving && !region->flying ? RANK_F_AT_REST : 0;
@@ -190,16 +187,34 @@ static void score_region(const struct job *job, size_t t, const struct subject_r
 }
 
 /* No subject is known: the whole frame, for the curve only. */
-static void score_frame(const struct job *job, size_t t, struct rank_item *item, struct sums *sums)
+static void score_frame(const struct job *job, size_t t, struct rank_item *item, struct sums *sums,
+                        struct blur *blur)
 {
     const struct grid *grid = job->input->grid[t];
-    struct blur blur;
     memset(job->scratch, 1, (size_t)grid->cols * grid->rows);
     *item =
         (struct rank_item){.frame = (uint32_t)t, .time_ns = job->input->time_ns[t], .flags = RANK_F_UNSURE};
     sums_over(grid, &job->noise, job->scratch, 0, 0, grid->cols, grid->rows, sums);
-    blur_estimate(sums, &blur);
-    set_measures(item, sums, &blur);
+    blur_estimate(sums, blur);
+    set_measures(item, sums, blur);
+}
+
+/* Blur and score of every item, from all of them. */
+static bool settle_blur(const struct job *job, struct rank_scores *scores, struct err *err)
+{
+    const struct grid *grid = any_grid(job->input);
+    if (grid == NULL)
+        return true;
+    if (!pass_blur_fit(job->found, grid->cell_px, job->sums, scores, job->blur, err) ||
+        !order_scores(job->found, job->sums, job->blur, scores, err))
+        return false;
+    for (size_t i = 0; i < scores->n; i++) {
+        /* Speed varies less within a pass than it can be measured: it says how sharp, not which is sharper.
+         */
+        blur_add_line(&job->blur[i], job->line_px[i]);
+        set_blur(&scores->item[i], &job->blur[i]);
+    }
+    return true;
 }
 
 static bool job_open(struct job *job, const struct subject_input *input, const struct subject_burst *found,
@@ -214,8 +229,11 @@ static bool job_open(struct job *job, const struct subject_input *input, const s
     job->scratch = malloc((size_t)grid->cols * grid->rows);
     job->spare = malloc((size_t)grid->cols * grid->rows);
     job->sums = calloc(count_items(job) + 1, sizeof *job->sums);
+    job->blur = calloc(count_items(job) + 1, sizeof *job->blur);
+    job->line_px = calloc(count_items(job) + 1, sizeof *job->line_px);
     job->clear = calloc(count_items(job) + 1, sizeof *job->clear);
-    if (job->scratch == NULL || job->spare == NULL || job->sums == NULL || job->clear == NULL)
+    if (job->scratch == NULL || job->spare == NULL || job->sums == NULL || job->blur == NULL ||
+        job->line_px == NULL || job->clear == NULL)
         return err_nomem(err);
     if (!noise_find(input, &job->noise, err))
         return false;
@@ -229,6 +247,8 @@ static void job_release(struct job *job)
     free(job->scratch);
     free(job->spare);
     free(job->sums);
+    free(job->blur);
+    free(job->line_px);
     free(job->clear);
     free(job->sharp);
     free(job->fixed);
@@ -268,14 +288,16 @@ bool rank_score(const struct subject_input *input, const struct subject_burst *f
             continue;
         for (size_t k = 0; k < found->frame[t].n_regions; k++, made.n++) {
             job.clear[made.n] = clear_share(&found->frame[t].region[k]);
-            score_region(&job, t, &found->frame[t].region[k], &made.item[made.n], &job.sums[made.n]);
+            job.line_px[made.n] = line_px(input, input->grid[t], &found->frame[t].region[k]);
+            score_region(&job, t, &found->frame[t].region[k], &made.item[made.n], &job.sums[made.n],
+                         &job.blur[made.n]);
         }
         if (found->mode == SUBJECT_UNKNOWN) {
-            score_frame(&job, t, &made.item[made.n], &job.sums[made.n]);
+            score_frame(&job, t, &made.item[made.n], &job.sums[made.n], &job.blur[made.n]);
             made.n++;
         }
     }
-    done = done && order_scores(found, job.sums, &made, err) && light_settle(&made, err);
+    done = done && settle_blur(&job, &made, err) && light_settle(&made, err);
     if (done && found->mode == SUBJECT_MOVING)
         done = judge_bodies(&job, &made, err);
     job_release(&job);

@@ -45,6 +45,13 @@ void blur_estimate(const struct sums *sums, struct blur *out);
    L^2 / 24 (L^2 / 12 along it: the variance of a uniform distribution). */
 void blur_add_line(struct blur *blur, double line_px);
 
+/* The blur of the frames of every pass together: *blur comes in as the estimate of each item by itself and
+   goes out as the posterior of the pass, where at least PASS_BLUR_FEWEST items are of it. sums[i] and blur[i]
+   are of item i. False with ERR_NOMEM. */
+enum { PASS_BLUR_FEWEST = 3 };
+bool pass_blur_fit(const struct subject_burst *found, double cell_px, const struct sums *sums,
+                   const struct rank_scores *scores, struct blur *blur, struct err *err);
+
 /* How far the subject moves across the picture while the shutter is open, px. */
 double line_px(const struct subject_input *input, const struct grid *grid,
                const struct subject_region *region);
@@ -77,10 +84,11 @@ double clear_share(const struct subject_region *region);
 bool flag_hidden(const struct subject_burst *found, const double *clear, const double *cover,
                  struct rank_scores *scores, struct err *err);
 
-/* Makes the scores of the burst comparable: item->score comes in as less ln blur and goes out as what orders
-   the frames. sums[i] is of item i. False with ERR_NOMEM. */
-bool order_scores(const struct subject_burst *found, const struct sums *sums, struct rank_scores *scores,
-                  struct err *err);
+/* Makes the scores of the burst comparable: item->score comes in as less ln blur of the frame by itself and
+   goes out as what orders the frames. sums[i] and blur[i], of the pass together, are of item i. False with
+   ERR_NOMEM. */
+bool order_scores(const struct subject_burst *found, const struct sums *sums, const struct blur *blur,
+                  struct rank_scores *scores, struct err *err);
 /* Lets neighbours in time steady one value per item; scratch has room for 3 n. */
 void order_smooth(const struct rank_scores *scores, double *value, double *scratch);
 
