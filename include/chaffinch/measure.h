@@ -190,6 +190,13 @@ static inline uint8_t grid_byte(const struct grid *g, enum grid_plane plane, siz
 {
     return g->rest == NULL ? g->plane[plane][i] : grid_rest_byte(g, plane, i);
 }
+/* Of n cells in a row of them, or of several rows. */
+void grid_bytes(const struct grid *g, enum grid_plane plane, size_t i, size_t n, uint8_t *bytes);
+/* Of cells first .. first + cells - 1 the median byte over n grids of one size, 1 to GRIDS_MEDIAN_MOST: that
+   of rank n / 2, from 0. */
+enum { GRIDS_MEDIAN_MOST = 31 };
+void grids_median_bytes(const struct grid *const *grid, size_t n, enum grid_plane plane, size_t first,
+                        size_t cells, uint8_t *median);
 /* sides[t] = the sides of part t that something reaches which is not the scene: the subject may go on beyond
    them, and the frame should be decoded again, grown there. Errors as above. */
 enum { GRID_LEFT = 1, GRID_RIGHT = 2, GRID_TOP = 4, GRID_LOWER = 8 };

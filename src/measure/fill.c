@@ -86,47 +86,94 @@ static void find_luma(struct fill_scene *s, size_t cells)
     }
 }
 
-static int by_value(const void *a, const void *b)
-{
-    float x = *(const float *)a, y = *(const float *)b;
-    return (x > y) - (x < y);
-}
-
 size_t fill_bin(float luma_steps)
 {
     float bin = luma_steps / (16.0f * FILL_LUMA_STEPS);
     return bin < 0 ? 0 : bin >= FILL_BINS ? FILL_BINS - 1 : (size_t)bin;
 }
 
-/* The noise of one brightness, from differences of neighbouring keys: 1.4826 x their median is the standard
-   deviation of a difference (Rousseeuw and Croux 1993), root two times that of a frame. */
-static float noise_of(const struct fill_scene *s, uint32_t cols, uint32_t rows, size_t bin, float *room)
+/* The k-th smallest, by Hoare's selection (1961); reorders v. */
+static float nth_of(float *v, size_t n, size_t k)
+{
+    for (size_t low = 0, high = n - 1; low < high;) {
+        float pivot = v[low + (high - low) / 2];
+        size_t i = low, j = high;
+        for (;;) {
+            while (v[i] < pivot)
+                i++;
+            while (pivot < v[j])
+                j--;
+            if (i >= j)
+                break;
+            float swap = v[i];
+            v[i++] = v[j];
+            v[j--] = swap;
+        }
+        if (v[j] > pivot)
+            j--;
+        if (k <= j)
+            high = j;
+        else
+            low = j + 1;
+    }
+    return v[k];
+}
+
+/* The differences of two keys where neither shows a subject, of every STRIDE-th cell, each with its
+   brightness. */
+struct difference {
+    float size;
+    uint8_t bin;
+};
+
+static size_t list_differences(const struct fill_scene *s, uint32_t cols, uint32_t rows,
+                               struct difference *out, size_t count[FILL_BINS])
 {
     size_t n = 0;
     for (size_t k = 0; k + 1 < s->keys; k++) {
         const struct fill_key *a = &s->key[k], *b = &s->key[k + 1];
         for (size_t i = 0; i < (size_t)cols * rows; i += STRIDE) {
             uint32_t col = (uint32_t)(i % cols), row = (uint32_t)(i / cols);
-            if (fill_bin(s->luma[i]) != bin || fill_inside(&a->subject, col, row) ||
-                fill_inside(&b->subject, col, row))
+            if (fill_inside(&a->subject, col, row) || fill_inside(&b->subject, col, row))
                 continue;
-            room[n++] = fabsf((float)a->grid->luma[i] / a->gain - (float)b->grid->luma[i] / b->gain);
+            float d = fabsf((float)a->grid->luma[i] / a->gain - (float)b->grid->luma[i] / b->gain);
+            out[n] = (struct difference){d, (uint8_t)fill_bin(s->luma[i])};
+            count[out[n++].bin]++;
         }
     }
-    if (n < FEW)
-        return -1.0f;
-    qsort(room, n, sizeof *room, by_value);
-    return 1.4826f * .70710678f * room[n / 2];
+    return n;
+}
+
+/* The noise of each brightness, -1 where too little shows it: 1.4826 x the median of its differences is the
+   standard deviation of a difference (Rousseeuw and Croux 1993), root two times that of a frame. */
+static void noise_of_bins(struct fill_scene *s, const struct difference *all, size_t n,
+                          const size_t count[FILL_BINS], float *room)
+{
+    size_t at[FILL_BINS], start[FILL_BINS];
+    for (size_t b = 0, sum = 0; b < FILL_BINS; sum += count[b++])
+        at[b] = start[b] = sum;
+    for (size_t i = 0; i < n; i++)
+        room[at[all[i].bin]++] = all[i].size;
+    for (size_t b = 0; b < FILL_BINS; b++)
+        s->noise[b] =
+            count[b] < FEW ? -1.0f : 1.4826f * .70710678f * nth_of(room + start[b], count[b], count[b] / 2);
 }
 
 static bool find_noise(struct fill_scene *s, uint32_t cols, uint32_t rows, struct err *err)
 {
-    float *room = malloc(((size_t)cols * rows / STRIDE + 1) * FILL_KEYS * sizeof *room);
-    if (room == NULL)
+    size_t most = ((size_t)cols * rows / STRIDE + 1) * FILL_KEYS, count[FILL_BINS] = {0};
+    float *room = malloc(most * sizeof *room);
+    struct difference *all = malloc(most * sizeof *all);
+    if (room == NULL || all == NULL) {
+        free(room);
+        free(all);
         return err_nomem(err);
+    }
+    noise_of_bins(s, all, list_differences(s, cols, rows, all, count), count, room);
+    free(room);
+    free(all);
     float known = -1.0f;
     for (size_t b = 0; b < FILL_BINS; b++) {
-        s->noise[b] = noise_of(s, cols, rows, b, room);
         if (s->noise[b] < 0)
             s->noise[b] = known;
         known = s->noise[b];
@@ -136,7 +183,8 @@ static bool find_noise(struct fill_scene *s, uint32_t cols, uint32_t rows, struc
             s->noise[b] = known < 0 ? 0 : known;
         known = s->noise[b];
     }
-    free(room);
+    for (size_t i = 0; i < (size_t)cols * rows; i++)
+        s->deviation[i] = s->noise[fill_bin(s->luma[i])];
     return true;
 }
 
@@ -191,7 +239,7 @@ static void fill_from_scene(const struct filling *f, size_t i, size_t end)
     for (size_t next; i < end; i = next) {
         size_t key = nearest_clear(s, f->order, i);
         for (next = i; next < end && (next == i || nearest_clear(s, f->order, next) == key); next++) {
-            float noise = s->noise[fill_bin(s->luma[next])] * deviate(f->frame, next);
+            float noise = s->deviation[next] * deviate(f->frame, next);
             float y = (s->luma[next] + noise) * f->part->gain, most = 255.0f * FILL_LUMA_STEPS;
             f->luma[next] = (uint16_t)(y < 0 ? 0 : y > most ? most : y + .5f);
         }
@@ -248,7 +296,8 @@ bool fill_scene_open(struct fill_scene *scene, const struct fill_input *input, s
     uint32_t cols = scene->key[0].grid->cols, rows = scene->key[0].grid->rows;
     scene->luma = malloc((size_t)cols * rows * sizeof *scene->luma);
     scene->clear = malloc((size_t)cols * rows);
-    if (scene->luma == NULL || scene->clear == NULL)
+    scene->deviation = malloc((size_t)cols * rows * sizeof *scene->deviation);
+    if (scene->luma == NULL || scene->clear == NULL || scene->deviation == NULL)
         return err_nomem(err);
     find_clear(scene, cols, rows);
     find_luma(scene, (size_t)cols * rows);
@@ -259,6 +308,7 @@ void fill_scene_release(struct fill_scene *scene)
 {
     free(scene->luma);
     free(scene->clear);
+    free(scene->deviation);
     *scene = (struct fill_scene){.keys = 0};
 }
 
@@ -313,6 +363,43 @@ uint8_t grid_rest_byte(const struct grid *g, enum grid_plane plane, size_t i)
     if (fill_inside(w, col, row))
         return f->part->plane[plane][(size_t)(row - w->row) * w->cols + (col - w->col)];
     return f->scene->key[nearest_clear(f->scene, f->order, i)].grid->plane[plane][i];
+}
+
+/* What is not in the part, of n cells from i on. */
+static void scene_bytes(const struct filling *f, enum grid_plane plane, size_t i, size_t n, uint8_t *bytes)
+{
+    for (size_t k = 0; k < n; k++)
+        bytes[k] = f->scene->key[nearest_clear(f->scene, f->order, i + k)].grid->plane[plane][i + k];
+}
+
+/* The same within one row. */
+static void row_bytes(const struct filling *f, enum grid_plane plane, size_t i, size_t n, uint8_t *bytes)
+{
+    const struct grid_part *part = f->part;
+    const struct grid_window *w = &part->window;
+    uint32_t row = (uint32_t)(i / part->cols), col = (uint32_t)(i % part->cols), end = col + (uint32_t)n;
+    uint32_t from = w->col > col ? w->col : col, to = w->col + w->cols < end ? w->col + w->cols : end;
+    if (w->cols == 0 || row < w->row || row - w->row >= w->rows || from >= to) {
+        scene_bytes(f, plane, i, n, bytes);
+        return;
+    }
+    scene_bytes(f, plane, i, from - col, bytes);
+    memcpy(bytes + (from - col), part->plane[plane] + (size_t)(row - w->row) * w->cols + (from - w->col),
+           to - from);
+    scene_bytes(f, plane, i + (to - col), end - to, bytes + (to - col));
+}
+
+void grid_bytes(const struct grid *g, enum grid_plane plane, size_t i, size_t n, uint8_t *bytes)
+{
+    if (g->rest == NULL) {
+        memcpy(bytes, g->plane[plane] + i, n);
+        return;
+    }
+    for (size_t done = 0, some; done < n; done += some) {
+        some = g->cols - (i + done) % g->cols;
+        some = some < n - done ? some : n - done;
+        row_bytes(&g->rest->filling, plane, i + done, some, bytes + done);
+    }
 }
 
 struct grids_filled *grids_fill_thin(const struct fill_input *input, struct grid *grid, struct err *err)

@@ -23,6 +23,7 @@ struct fill_scene {
     float *luma;            /* of the empty scene, cols * rows, luma x 128 */
     uint8_t *clear;         /* cols * rows: bit k = key k shows no subject there, or all keys do */
     float noise[FILL_BINS]; /* standard deviation of luma x 128 */
+    float *deviation;       /* cols * rows: that of each cell's brightness */
 };
 
 /* ERR_NOT_FOUND where there is no whole grid, ERR_NOMEM. Always release. */

@@ -27,7 +27,7 @@ static float limit_at(const struct fill_scene *s, uint32_t cols, uint32_t rows, 
     }
     float right = s->luma[col + 1 < cols ? i + 1 : i] - s->luma[col > 0 ? i - 1 : i];
     float down = s->luma[row + 1 < rows ? i + cols : i] - s->luma[row > 0 ? i - cols : i];
-    float noise = fmaxf(LIMIT_NOISE * s->noise[fill_bin(s->luma[i])], LIMIT_LUMA * FILL_LUMA_STEPS);
+    float noise = fmaxf(LIMIT_NOISE * s->deviation[i], LIMIT_LUMA * FILL_LUMA_STEPS);
     return fmaxf(noise, LIMIT_SPREAD * (high - low)) + LIMIT_EDGE * hypotf(right, down) * .5f;
 }
 
@@ -71,7 +71,12 @@ static bool is_restless(const struct things *e, uint32_t col, uint32_t row, floa
 static bool changed(const struct things *e, size_t t, uint32_t col, uint32_t row)
 {
     float limit = limit_of(e, col, row);
-    return differs(e, t, col, row, limit) == 1 && !is_restless(e, col, row, limit);
+    if (differs(e, t, col, row, limit) != 1)
+        return false;
+    uint8_t *calm = &e->calm[(size_t)row * e->cols + col];
+    if (*calm == 0)
+        *calm = is_restless(e, col, row, limit) ? 2 : 1;
+    return *calm == 1;
 }
 
 static void count_cell(struct thing *thing, const struct grid_window *w, uint32_t col, uint32_t row)
@@ -117,9 +122,10 @@ bool things_open(struct things *e, const struct fill_input *input, struct err *e
     e->rows = e->scene.key[0].grid->rows;
     size_t cells = (size_t)e->cols * e->rows;
     e->limit = malloc(cells * sizeof *e->limit);
+    e->calm = calloc(cells, 1);
     e->mask = malloc(cells);
     e->stack = malloc(cells * sizeof *e->stack);
-    if (e->limit == NULL || e->mask == NULL || e->stack == NULL)
+    if (e->limit == NULL || e->calm == NULL || e->mask == NULL || e->stack == NULL)
         return err_nomem(err);
     for (size_t i = 0; i < cells; i++)
         e->limit[i] = -1;
@@ -129,6 +135,7 @@ bool things_open(struct things *e, const struct fill_input *input, struct err *e
 void things_release(struct things *e)
 {
     free(e->limit);
+    free(e->calm);
     free(e->mask);
     free(e->stack);
     fill_scene_release(&e->scene);

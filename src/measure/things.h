@@ -9,6 +9,7 @@ struct things {
     const struct fill_input *input;
     uint32_t cols, rows;
     float *limit;    /* of each cell; below 0: not asked for yet */
+    uint8_t *calm;   /* of each cell: 1 = calm, 2 = restless, 0 = not asked for yet */
     uint8_t *mask;   /* of a window: what is changed; 2 = taken */
     uint32_t *stack; /* cells of the window */
 };

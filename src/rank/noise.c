@@ -31,12 +31,19 @@ typedef uint32_t histogram[LUMA_BINS][256];
 
 static void count(const struct grid *grid, histogram *bins)
 {
-    for (size_t i = 0; i < (size_t)grid->cols * grid->rows; i++) {
-        if (grid_byte(grid, GRID_CLIP, i) > 0)
-            continue;
-        size_t luma = grid->luma[i] / (128 * 16);
+    enum { SOME = 256 };
+    uint8_t clipped[SOME], energy[ENERGIES][SOME];
+    size_t cells = (size_t)grid->cols * grid->rows;
+    for (size_t first = 0, n; first < cells; first += n) {
+        n = cells - first < SOME ? cells - first : SOME;
+        grid_bytes(grid, GRID_CLIP, first, n, clipped);
         for (int e = 0; e < ENERGIES; e++)
-            bins[e][luma < LUMA_BINS ? luma : LUMA_BINS - 1][grid_byte(grid, energy_plane(e), i)]++;
+            grid_bytes(grid, energy_plane(e), first, n, energy[e]);
+        for (size_t i = 0; i < n; i++) {
+            size_t luma = grid->luma[first + i] / (128 * 16);
+            for (int e = 0; e < ENERGIES && clipped[i] == 0; e++)
+                bins[e][luma < LUMA_BINS ? luma : LUMA_BINS - 1][energy[e][i]]++;
+        }
     }
 }
 

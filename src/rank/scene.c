@@ -8,17 +8,6 @@ enum { SAMPLE = 15 };
 static const double WHOLE = 0.85; /* share of the body that makes a small outline a pose, not a piece */
 static const double VEILED = 0.4; /* clear share below which most of the subject is behind something */
 
-static uint8_t median_byte(uint8_t *v, size_t n)
-{
-    for (size_t i = 1; i < n; i++)
-        for (size_t k = i; k > 0 && v[k - 1] > v[k]; k--) {
-            uint8_t swap = v[k];
-            v[k] = v[k - 1];
-            v[k - 1] = swap;
-        }
-    return v[n / 2];
-}
-
 static size_t sample_grids(const struct subject_input *input, const struct grid *pick[SAMPLE])
 {
     size_t there = 0, seen = 0, n = 0;
@@ -46,11 +35,9 @@ bool sharp_scene(const struct subject_input *input, const struct subject_burst *
     *out = malloc(cells);
     if (*out == NULL)
         return err_nomem(err);
+    grids_median_bytes(pick, n, GRID_G1, 0, cells, *out);
     for (size_t i = 0; i < cells; i++) {
-        uint8_t v[SAMPLE];
-        for (size_t k = 0; k < n; k++)
-            v[k] = grid_byte(pick[k], GRID_G1, i);
-        float usual = grid_values()[median_byte(v, n)];
+        float usual = grid_values()[(*out)[i]];
         (*out)[i] = usual > 3.0f * noise_at(noise, ENERGY_G1, grid_luma(pick[n / 2], i));
     }
     return true;

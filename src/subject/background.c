@@ -5,6 +5,23 @@
 #include <stdlib.h>
 #include <string.h>
 
+/* The median over the picked frames of each of these cells. */
+static void median_of_cells(const struct scene *scene, const size_t *pick, size_t n, const uint32_t *cell,
+                            size_t cells, float *median)
+{
+    float v[SCENE_SAMPLE][SCENE_LANES];
+    for (size_t i = 0; i < cells; i += SCENE_LANES) {
+        size_t here = cells - i < SCENE_LANES ? cells - i : SCENE_LANES;
+        for (size_t k = 0; k < n; k++) {
+            const struct grid *grid = scene->grid[pick[k]];
+            for (size_t lane = 0; lane < SCENE_LANES; lane++)
+                v[k][lane] = grid_luma(grid, cell[lane < here ? i + lane : i]) / scene->gain[pick[k]];
+        }
+        lanes_sort(v, n);
+        memcpy(median + i, v[n / 2], here * sizeof *median);
+    }
+}
+
 /* Gains against the median of the frames as they are, so that an exposure drift does not blur the median
    that everything else is compared with. One cell of each 2 x 2 is enough for a ratio. */
 static bool find_gains(struct scene *scene, struct err *err)
@@ -18,12 +35,7 @@ static bool find_gains(struct scene *scene, struct err *err)
         for (uint32_t c = 0; c < scene->cols; c += 2)
             cell[cells++] = r * scene->cols + c;
     for (int round = 0; done && round < 2; round++) {
-        for (size_t i = 0; i < cells; i++) {
-            float v[SCENE_SAMPLE];
-            for (size_t k = 0; k < n; k++)
-                v[k] = grid_luma(scene->grid[pick[k]], cell[i]) / scene->gain[pick[k]];
-            reference[i] = select_median(v, n);
-        }
+        median_of_cells(scene, pick, n, cell, cells, reference);
         for (size_t t = 0; t < scene->n; t++) {
             for (size_t i = 0; i < cells; i++)
                 plane[i] = grid_luma(scene->grid[t], cell[i]);
@@ -55,7 +67,8 @@ static void lay_out(struct scene *scene)
 static void median_of_lanes(struct scene *scene, const size_t *pick, size_t n, size_t i)
 {
     float v[SCENE_SAMPLE][SCENE_LANES];
-    scene_lanes(scene, pick, n, i, v);
+    size_t seen[SCENE_LANES];
+    scene_lanes(scene, pick, n, i, v, seen);
     memcpy(scene->background + i, v[n / 2], sizeof v[0]);
     for (size_t k = 0; k < n; k++)
         for (size_t lane = 0; lane < SCENE_LANES; lane++)
@@ -85,7 +98,7 @@ static void median_and_spread(struct scene *scene)
 {
     size_t pick[SCENE_SAMPLE], n = scene_sample(scene, pick), cells = (size_t)scene->wide * scene->high;
     for (size_t i = 0; i < cells;) {
-        if (scene_is_plain(scene, pick, n, i)) {
+        if (scene_is_plain(scene, n, i)) {
             median_of_lanes(scene, pick, n, i);
             i += SCENE_LANES;
         } else
@@ -93,28 +106,25 @@ static void median_and_spread(struct scene *scene)
     }
 }
 
-/* Grows with the byte of the plane, so the median byte is that of the median. */
-static void texture_of_lanes(struct scene *scene, const size_t *pick, size_t n, size_t i)
-{
-    float v[SCENE_SAMPLE][SCENE_LANES];
-    for (size_t k = 0; k < n; k++)
-        for (size_t lane = 0; lane < SCENE_LANES; lane++)
-            v[k][lane] = (float)grid_byte(scene->grid[pick[k]], GRID_VAR, i + lane);
-    lanes_sort(v, n);
-    for (size_t lane = 0; lane < SCENE_LANES; lane++)
-        scene->texture[i + lane] = grid_values()[(size_t)v[n / 2][lane]];
-}
-
-/* Variance within a cell that the scene has without a subject. */
+/* Variance within a cell that the scene has without a subject. It grows with the byte of the plane, so cell
+   for cell the median byte is that of the median. */
 static void find_texture(struct scene *scene)
 {
     size_t pick[SCENE_SAMPLE], n = scene_sample(scene, pick), cells = (size_t)scene->wide * scene->high;
-    for (size_t i = 0; i < cells;) {
-        if (!scene->registered && n > 0 && cells - i >= SCENE_LANES) {
-            texture_of_lanes(scene, pick, n, i);
-            i += SCENE_LANES;
-            continue;
+    if (!scene->registered && n > 0) {
+        const struct grid *grid[SCENE_SAMPLE];
+        uint8_t byte[256];
+        for (size_t k = 0; k < n; k++)
+            grid[k] = scene->grid[pick[k]];
+        for (size_t i = 0, some; i < cells; i += some) {
+            some = cells - i < sizeof byte ? cells - i : sizeof byte;
+            grids_median_bytes(grid, n, GRID_VAR, i, some, byte);
+            for (size_t k = 0; k < some; k++)
+                scene->texture[i + k] = grid_values()[byte[k]];
         }
+        return;
+    }
+    for (size_t i = 0; i < cells; i++) {
         float v[SCENE_SAMPLE];
         size_t seen = 0;
         for (size_t k = 0; k < n; k++) {
@@ -122,7 +132,7 @@ static void find_texture(struct scene *scene)
             if (at != SIZE_MAX)
                 v[seen++] = grid_value(scene->grid[pick[k]], GRID_VAR, at);
         }
-        scene->texture[i++] = select_median(v, seen);
+        scene->texture[i] = select_median(v, seen);
     }
 }
 

@@ -37,12 +37,26 @@ static void work_release(struct work *work)
     free(work->cell);
 }
 
-/* Planes of frame t, its neighbours and its background; the closed mask of changes. */
-static void changes(const struct scene *scene, size_t t, struct work *work)
+/* Planes of frame t and its neighbours. Cell for cell they are those of the frame before, one further. */
+static void move_on(const struct scene *scene, size_t t, struct work *work)
 {
+    if (!scene->registered && t > 0) {
+        float *free_plane = work->before;
+        work->before = work->now;
+        work->now = work->after;
+        work->after = free_plane;
+        scene_frame(scene, t + 1 < scene->n ? t + 1 : t, work->after);
+        return;
+    }
     scene_frame(scene, t, work->now);
     scene_frame_from(scene, t > 0 ? t - 1 : t, t, work->now, work->before);
     scene_frame_from(scene, t + 1 < scene->n ? t + 1 : t, t, work->now, work->after);
+}
+
+/* These planes and the background; the closed mask of changes. */
+static void changes(const struct scene *scene, size_t t, struct work *work)
+{
+    move_on(scene, t, work);
     scene_background_at(scene, t, work->now, work->back, work->limit);
     for (size_t i = 0; i < scene->cells; i++)
         work->mask[i] = fabsf(work->now[i] - work->back[i]) > work->limit[i];

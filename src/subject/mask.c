@@ -3,21 +3,26 @@
 
 #include <string.h>
 
+/* to[i] = any (want = 1) or all (want = 0) of the two. Bytes are 0 or 1. */
+static void join_bytes(uint8_t *restrict to, const uint8_t *restrict from, uint32_t n, uint8_t want)
+{
+    if (want)
+        for (uint32_t i = 0; i < n; i++)
+            to[i] |= from[i];
+    else
+        for (uint32_t i = 0; i < n; i++)
+            to[i] &= from[i];
+}
+
 /* out[i] = any (want = 1) or not all (want = 0) of the bytes within reach along a line equal `want`. */
 static void line_spread(const uint8_t *in, uint8_t *out, uint32_t n, uint32_t reach, uint8_t want)
 {
-    if (memchr(in, want, n) == NULL || memchr(in, !want, n) == NULL) { /* most lines are of one kind */
-        memcpy(out, in, n);
+    memcpy(out, in, n);
+    if (memchr(in, want, n) == NULL || memchr(in, !want, n) == NULL) /* most lines are of one kind */
         return;
-    }
-    int64_t last = -1 - (int64_t)reach; /* position of the latest `want` at or before i + reach */
-    uint32_t ahead = 0;
-    for (uint32_t i = 0; i < n; i++) {
-        for (; ahead < n && ahead <= i + reach; ahead++)
-            if (in[ahead] == want)
-                last = ahead;
-        bool near = last >= 0 && last + (int64_t)reach >= (int64_t)i;
-        out[i] = near ? want : (uint8_t)!want;
+    for (uint32_t d = 1; d <= reach && d < n; d++) {
+        join_bytes(out, in + d, n - d, want);
+        join_bytes(out + d, in, n - d, want);
     }
 }
 
@@ -30,11 +35,8 @@ static void rows_spread(const uint8_t *in, uint8_t *out, uint32_t cols, uint32_t
         uint8_t *to = out + (size_t)r * cols;
         uint32_t top = r > reach ? r - reach : 0, low = rows - r > reach ? r + reach : rows - 1;
         memcpy(to, in + (size_t)top * cols, cols);
-        for (uint32_t y = top + 1; y <= low; y++) {
-            const uint8_t *from = in + (size_t)y * cols;
-            for (uint32_t c = 0; c < cols; c++)
-                to[c] = want ? to[c] | from[c] : to[c] & from[c];
-        }
+        for (uint32_t y = top + 1; y <= low; y++)
+            join_bytes(to, in + (size_t)y * cols, cols, want);
     }
 }
 
@@ -77,6 +79,35 @@ size_t mask_flood(uint8_t *from, uint32_t cols, uint32_t rows, size_t seed, uint
     return n;
 }
 
+/* Rows and columns first .. one before end. */
+struct box {
+    uint32_t col, row, col_end, row_end;
+};
+
+/* The box of what is not 0; empty where all is. */
+static struct box box_of(const uint8_t *mask, uint32_t cols, uint32_t rows)
+{
+    static const uint8_t none[64];
+    struct box box = {cols, rows, 0, 0};
+    for (uint32_t r = 0; r < rows; r++) {
+        const uint8_t *line = mask + (size_t)r * cols;
+        uint32_t c = 0, end = cols;
+        while (c + sizeof none <= cols && memcmp(line + c, none, sizeof none) == 0)
+            c += (uint32_t)sizeof none;
+        while (c < cols && line[c] == 0)
+            c++;
+        if (c == cols)
+            continue;
+        while (line[end - 1] == 0)
+            end--;
+        box.row = r < box.row ? r : box.row;
+        box.row_end = r + 1;
+        box.col = c < box.col ? c : box.col;
+        box.col_end = end > box.col_end ? end : box.col_end;
+    }
+    return box;
+}
+
 static void outside_push(uint8_t *mask, uint32_t *stack, size_t *n, size_t i)
 {
     if (mask[i] == 0) {
@@ -85,28 +116,35 @@ static void outside_push(uint8_t *mask, uint32_t *stack, size_t *n, size_t i)
     }
 }
 
+/* Whatever lies beyond the box of the mask is outside: only cells within it have to be asked. */
 void mask_fill_holes(uint8_t *mask, uint32_t cols, uint32_t rows, uint32_t *stack)
 {
-    size_t n = 0, cells = (size_t)cols * rows;
-    for (uint32_t c = 0; c < cols; c++) {
-        outside_push(mask, stack, &n, c);
-        outside_push(mask, stack, &n, cells - 1 - c);
+    size_t n = 0;
+    const struct box box = box_of(mask, cols, rows);
+    if (box.row_end == 0)
+        return;
+    for (uint32_t c = box.col; c < box.col_end; c++) {
+        outside_push(mask, stack, &n, (size_t)box.row * cols + c);
+        outside_push(mask, stack, &n, (size_t)(box.row_end - 1) * cols + c);
     }
-    for (uint32_t r = 0; r < rows; r++) {
-        outside_push(mask, stack, &n, (size_t)r * cols);
-        outside_push(mask, stack, &n, (size_t)r * cols + cols - 1);
+    for (uint32_t r = box.row; r < box.row_end; r++) {
+        outside_push(mask, stack, &n, (size_t)r * cols + box.col);
+        outside_push(mask, stack, &n, (size_t)r * cols + box.col_end - 1);
     }
     for (size_t next = 0; next < n; next++) {
         uint32_t c = stack[next] % cols, r = stack[next] / cols;
-        if (c > 0)
+        if (c > box.col)
             outside_push(mask, stack, &n, stack[next] - 1);
-        if (c + 1 < cols)
+        if (c + 1 < box.col_end)
             outside_push(mask, stack, &n, stack[next] + 1);
-        if (r > 0)
+        if (r > box.row)
             outside_push(mask, stack, &n, stack[next] - cols);
-        if (r + 1 < rows)
+        if (r + 1 < box.row_end)
             outside_push(mask, stack, &n, stack[next] + cols);
     }
-    for (size_t i = 0; i < cells; i++)
-        mask[i] = mask[i] != 2;
+    for (uint32_t r = box.row; r < box.row_end; r++)
+        for (uint32_t c = box.col; c < box.col_end; c++) {
+            uint8_t *at = &mask[(size_t)r * cols + c];
+            *at = *at != 2;
+        }
 }

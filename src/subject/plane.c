@@ -125,41 +125,89 @@ float plane_step(const float *plane, uint32_t cols, uint32_t rows, uint32_t c, u
     return step;
 }
 
-/* Mean difference at a shift; gives up, with something not below `most`, as soon as it cannot be below. */
-static float search_one(const float *reference, const float *image, uint32_t cols, uint32_t rows, int reach,
-                        int dx, int dy, float most)
+/* Shifts that lie side by side are tried together, each with a sum of its own. */
+enum { SHIFTS = 8 };
+
+struct search {
+    const float *reference, *image;
+    uint32_t cols, rows, margin;
+    float count; /* cells that are compared */
+};
+
+/* Vectors of gcc and clang; written out, since neither keeps the sums in registers by itself. */
+typedef float four __attribute__((vector_size(16)));
+typedef int32_t four_bits __attribute__((vector_size(16)));
+
+/* Absolute differences cut at 20. */
+static four cut_difference(const float *b, four a)
 {
-    float sum = 0.0f;
-    uint32_t margin = (uint32_t)reach;
-    uint32_t count = rows > 2 * margin && cols > 2 * margin
-                         ? ((rows - 2 * margin + 1) / 2) * ((cols - 2 * margin + 1) / 2)
-                         : 0;
-    for (uint32_t r = margin; r + margin < rows; r += 2) {
-        const float *a = reference + (size_t)r * cols;
-        const float *b = image + ((ptrdiff_t)r + dy) * (ptrdiff_t)cols + dx;
-        for (uint32_t c = margin; c + margin < cols; c += 2) {
-            float d = fabsf(b[c] - a[c]);
-            sum += d < 20.0f ? d : 20.0f;
-        }
-        if (sum / (float)count >= most)
-            break;
-    }
-    return count > 0 ? sum / (float)count : 0.0f;
+    const four most = {20.0f, 20.0f, 20.0f, 20.0f};
+    const four_bits no_sign = {INT32_MAX, INT32_MAX, INT32_MAX, INT32_MAX};
+    four v;
+    memcpy(&v, b, sizeof v);
+    v = (four)((four_bits)(v - a) & no_sign);
+    four_bits less = (four_bits)(v < most);
+    return (four)((less & (four_bits)v) | (~less & (four_bits)most));
 }
 
+static void add_row(const float *a, const float *b, size_t n, float sum[SHIFTS])
+{
+    four low, high;
+    memcpy(&low, sum, sizeof low);
+    memcpy(&high, sum + 4, sizeof high);
+    for (size_t c = 0; c < n; c += 2) {
+        four from = {a[c], a[c], a[c], a[c]};
+        low += cut_difference(b + c, from);
+        high += cut_difference(b + c + 4, from);
+    }
+    memcpy(sum, &low, sizeof low);
+    memcpy(sum + 4, &high, sizeof high);
+}
+
+/* Mean differences at the shifts dx .. dx + SHIFTS - 1; gives up, with something not below `most`, as soon as
+   none of them can be below. */
+static void search_some(const struct search *s, int dx, int dy, float most, float cost[SHIFTS])
+{
+    for (int k = 0; k < SHIFTS; k++)
+        cost[k] = 0;
+    for (uint32_t r = s->margin; r + s->margin < s->rows; r += 2) {
+        const float *a = s->reference + (size_t)r * s->cols + s->margin;
+        const float *b = s->image + ((ptrdiff_t)r + dy) * (ptrdiff_t)s->cols + (ptrdiff_t)s->margin + dx;
+        add_row(a, b, s->cols - 2 * s->margin, cost);
+        float least = cost[0];
+        for (int k = 1; k < SHIFTS; k++)
+            least = cost[k] < least ? cost[k] : least;
+        if (least / s->count >= most)
+            break;
+    }
+    for (int k = 0; k < SHIFTS; k++)
+        cost[k] /= s->count;
+}
+
+/* The search; `reach` is at least SHIFTS / 2, and the plane larger than twice that. */
 float plane_search(const float *reference, const float *image, uint32_t cols, uint32_t rows, int reach,
                    int *dx, int *dy, float *zero)
 {
+    uint32_t margin = (uint32_t)reach;
     *dx = *dy = 0;
-    float best = *zero = search_one(reference, image, cols, rows, reach, 0, 0, INFINITY);
+    *zero = 0;
+    if (rows <= 2 * margin || cols <= 2 * margin)
+        return 0;
+    uint32_t count = ((rows - 2 * margin + 1) / 2) * ((cols - 2 * margin + 1) / 2);
+    const struct search s = {reference, image, cols, rows, margin, (float)count};
+    float cost[SHIFTS];
+    search_some(&s, 0, 0, INFINITY, cost);
+    float best = *zero = cost[0];
     for (int y = -reach; y <= reach; y++)
-        for (int x = -reach; x <= reach; x++) {
-            float cost = search_one(reference, image, cols, rows, reach, x, y, best);
-            if (cost < best) {
-                best = cost;
-                *dx = x;
-                *dy = y;
-            }
+        for (int from = -reach; from <= reach; from += SHIFTS) {
+            int x = from + SHIFTS - 1 <= reach ? from : reach - SHIFTS + 1; /* some of them a second time */
+            search_some(&s, x, y, best, cost);
+            for (int k = 0; k < SHIFTS; k++)
+                if (cost[k] < best) {
+                    best = cost[k];
+                    *dx = x + k;
+                    *dy = y;
+                }
         }
     return best;
 }

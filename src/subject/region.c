@@ -186,11 +186,14 @@ static void room_close(struct room *room)
     free(room->rear);
 }
 
-static void look_behind(const struct scene *scene, size_t t, const struct room *room)
+static struct backdrop look_behind(const struct scene *scene, size_t t, const struct room *room)
 {
+    if (!scene->registered) /* cell for cell */
+        return (struct backdrop){scene->background, scene->texture, scene->limit};
     scene_frame(scene, t, room->own);
     scene_background_at(scene, t, room->own, room->luma, room->limit);
     scene_plane_at(scene, t, scene->texture, 0, room->texture);
+    return (struct backdrop){room->luma, room->texture, room->limit};
 }
 
 /* The region of one frame of a track, and what its rear end looks like. */
@@ -198,10 +201,9 @@ static bool add_frame(const struct rear_view *view, const struct track *track, u
                       const struct room *room, struct subject_burst *found, struct err *err)
 {
     const struct scene *scene = view->scene;
-    const struct backdrop backdrop = {room->luma, room->texture, room->limit};
+    const struct backdrop backdrop = look_behind(scene, view->t, room);
     struct rear *rear = &room->rear[view->t];
     float moving = track_mask(scene, view->layer, view->tracks, track, view->t, room->full, room->stack);
-    look_behind(scene, view->t, room);
     if (!region_add(scene, view->t, room->full, pass, moving, confidence_of(view->layer, track, view->t),
                     &backdrop, found, err))
         return false;

@@ -43,11 +43,10 @@ bool rest_find(struct scene *scene, struct subject_burst *found, struct err *err
         return err_nomem(err);
     cover(scene, found, covered);
     scene->covered = covered;
-    bool done = found->n_passes >= SUBJECT_MAX_PASSES || still_find(scene, &still, err);
-    bool rests =
-        still.any && !still.textural && still.share >= MOST && still.area < LARGEST * (float)scene->cells;
+    bool done = found->n_passes >= SUBJECT_MAX_PASSES || still_find_flicker(scene, &still, err);
+    bool rests = still.any && still.share >= MOST && still.area < LARGEST * (float)scene->cells;
     if (done && rests) {
-        done = still_regions(scene, &still, found, err);
+        done = still_fill(scene, &still, err) && still_regions(scene, &still, found, err);
         lay_down(found, found->n_passes);
     }
     scene->covered = NULL;

@@ -164,6 +164,9 @@ struct still {
     float moved_share; /* mean share of the subject's cells that change from frame to frame; after regions */
 };
 bool still_find(const struct scene *scene, struct still *still, struct err *err);
+/* In two steps: where it is (any, share, place, area), by what flickers alone; then, if any, the rest. */
+bool still_find_flicker(const struct scene *scene, struct still *still, struct err *err);
+bool still_fill(const struct scene *scene, struct still *still, struct err *err);
 void still_release(struct still *still);
 /* Writes one region a frame, as a further pass. */
 bool still_regions(const struct scene *scene, struct still *still, struct subject_burst *found,
@@ -190,10 +193,11 @@ size_t scene_gather(const struct scene *scene, const size_t *pick, size_t n, uin
                     float *v);
 /* Sorts n <= SCENE_SAMPLE values of each lane: v[0] holds the smallest ones. */
 void lanes_sort(float v[][SCENE_LANES], size_t n);
-/* True where every picked frame shows the SCENE_LANES scene cells from i on, cell for cell. */
-bool scene_is_plain(const struct scene *scene, const size_t *pick, size_t n, size_t i);
-/* Then: what scene_gather gives for these cells, sorted. */
-void scene_lanes(const struct scene *scene, const size_t *pick, size_t n, size_t i, float v[][SCENE_LANES]);
+/* True where n picked frames show the SCENE_LANES scene cells from i on, cell for cell. */
+bool scene_is_plain(const struct scene *scene, size_t n, size_t i);
+/* Then: what scene_gather gives for these cells, sorted, and how many it is of each; the rest is endless. */
+void scene_lanes(const struct scene *scene, const size_t *pick, size_t n, size_t i, float v[][SCENE_LANES],
+                 size_t seen[SCENE_LANES]);
 /* Gain-corrected luma of frame t at a place between its cells; -1 outside. */
 float scene_luma_at(const struct scene *scene, size_t t, float c, float r);
 /* Cell index of frame t at scene cell (c, r); SIZE_MAX outside. */

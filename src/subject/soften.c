@@ -10,56 +10,89 @@
 
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
 static const float NOISY = 1.0f; /* luma of a cell mean: five times that is more than faint plumage shows */
 static const float CORRELATED = 2.7f; /* times what white noise would leave; see noise_of */
 enum { PAIRS = 5 };
 
+/* How often each value was seen. Cell means are whole numbers of 1/128, so what is counted is exact. */
+enum { LUMA_MOST = UINT16_MAX, COUNTS = 2 * LUMA_MOST + 1 };
+
+/* The value that k of those counted lie below. */
+static size_t count_nth(const uint32_t *count, size_t k)
+{
+    size_t value = 0;
+    for (size_t below = count[0]; below <= k; below += count[value])
+        value++;
+    return value;
+}
+
+/* The same of their distances from `middle`. */
+static size_t count_nth_from(const uint32_t *count, size_t middle, size_t k)
+{
+    size_t far = 0;
+    for (size_t below = count[middle]; below <= k;) {
+        far++;
+        below += far <= middle ? count[middle - far] : 0;
+        below += middle + far < COUNTS ? count[middle + far] : 0;
+    }
+    return far;
+}
+
 /* Immerkaer (1996): the difference of two Laplacians, which leaves out slopes and edges alike. Of white noise
    it has six times the deviation; the median keeps to where there is no texture. */
-static float noise_in_space(const struct grid *g, float *v)
+static float noise_in_space(const struct grid *g, uint32_t *count)
 {
     size_t n = 0, cols = g->cols;
+    memset(count, 0, COUNTS * sizeof *count);
     for (uint32_t r = 1; r + 1 < g->rows; r++)
-        for (uint32_t c = 1; c + 1 < g->cols; c++) {
+        for (uint32_t c = 1; c + 1 < g->cols; c++, n++) {
             const uint16_t *p = g->luma + (size_t)r * cols + c, *up = p - cols, *low = p + cols;
             int d = up[-1] + up[1] + low[-1] + low[1] + 4 * p[0] - 2 * (up[0] + low[0] + p[-1] + p[1]);
-            v[n++] = (float)abs(d) / 128.0f;
+            size_t size = (size_t)abs(d);
+            count[size < COUNTS ? size : COUNTS - 1]++; /* beyond: no noise is that large */
         }
-    return 1.4826f * select_median(v, n) / 6.0f;
+    return 1.4826f * ((float)count_nth(count, n / 2) / 128.0f) / 6.0f;
 }
 
 /* Of the difference to the next frame, whatever the exposure did. */
-static float noise_in_time(const struct grid *a, const struct grid *b, size_t cells, float *v)
+static float noise_in_time(const struct grid *a, const struct grid *b, size_t cells, uint32_t *count)
 {
+    memset(count, 0, COUNTS * sizeof *count);
     for (size_t i = 0; i < cells; i++)
-        v[i] = grid_luma(b, i) - grid_luma(a, i);
-    float middle = select_median(v, cells);
-    for (size_t i = 0; i < cells; i++)
-        v[i] = fabsf(v[i] - middle);
-    return 1.4826f * select_median(v, cells) / sqrtf(2.0f);
+        count[LUMA_MOST + b->luma[i] - a->luma[i]]++;
+    size_t far = count_nth_from(count, count_nth(count, cells / 2), cells / 2);
+    return 1.4826f * ((float)far / 128.0f) / sqrtf(2.0f);
 }
 
-/* What the noise of pixels in calm cells leaves in their means, were it white. */
-static float noise_in_cells(const struct scene *scene, const struct grid *g, float *v)
+/* What the noise of pixels in calm cells leaves in their means, were it white. The values of the plane grow
+   with its bytes. */
+static float noise_in_cells(const struct grid *g, size_t cells, uint32_t *count)
 {
-    for (size_t i = 0; i < scene->cells; i++)
-        v[i] = grid_value(g, GRID_VAR, i);
-    return sqrtf(select_nth(v, scene->cells, scene->cells / 4)) / (float)g->cell_px;
+    uint8_t byte[256];
+    memset(count, 0, (UINT8_MAX + 1) * sizeof *count);
+    for (size_t i = 0, n; i < cells; i += n) {
+        n = cells - i < sizeof byte ? cells - i : sizeof byte;
+        grid_bytes(g, GRID_VAR, i, n, byte);
+        for (size_t k = 0; k < n; k++)
+            count[byte[k]]++;
+    }
+    return sqrtf(grid_values()[count_nth(count, cells / 4)]) / (float)g->cell_px;
 }
 
 /* Texture speaks in space, a camera or waves that move speak in time, and grass before a moving camera in
    both. Noise speaks in both, and its pixels account for it: demosaicing and denoising make it coarser,
    hardly more than CORRELATED times. 0 where it is not noise. */
-static float noise_of(const struct scene *scene, float *v)
+static float noise_of(const struct scene *scene, uint32_t *count)
 {
     float noise[PAIRS];
     size_t n = scene->n - 1 < PAIRS ? scene->n - 1 : PAIRS;
     for (size_t k = 0; k < n; k++) {
         size_t t = (2 * k + 1) * (scene->n - 1) / (2 * n);
-        noise[k] = fminf(noise_in_space(scene->grid[t], v),
-                         noise_in_time(scene->grid[t], scene->grid[t + 1], scene->cells, v));
-        if (noise[k] > CORRELATED * noise_in_cells(scene, scene->grid[t], v))
+        noise[k] = fminf(noise_in_space(scene->grid[t], count),
+                         noise_in_time(scene->grid[t], scene->grid[t + 1], scene->cells, count));
+        if (noise[k] > CORRELATED * noise_in_cells(scene->grid[t], scene->cells, count))
             noise[k] = 0;
     }
     return select_median(noise, n);
@@ -83,11 +116,11 @@ bool scene_soften(struct scene *scene, struct err *err)
 {
     if (scene->n < SCENE_MIN_FRAMES || scene->cols < 3 || scene->rows < 3)
         return true;
-    float *v = malloc(scene->cells * sizeof *v);
-    if (v == NULL)
+    uint32_t *count = malloc(COUNTS * sizeof *count);
+    if (count == NULL)
         return err_nomem(err);
-    bool noisy = noise_of(scene, v) > NOISY;
-    free(v);
+    bool noisy = noise_of(scene, count) > NOISY;
+    free(count);
     if (!noisy)
         return true;
     scene->soft = calloc(scene->n, sizeof *scene->soft);

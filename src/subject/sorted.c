@@ -39,24 +39,28 @@ void lanes_sort(float v[][SCENE_LANES], size_t n)
     }
 }
 
-bool scene_is_plain(const struct scene *scene, const size_t *pick, size_t n, size_t i)
+bool scene_is_plain(const struct scene *scene, size_t n, size_t i)
 {
-    if (scene->registered || n < SCENE_MIN_FRAMES || scene->cells - i < SCENE_LANES)
-        return false;
-    for (size_t k = 0; scene->covered != NULL && k < n; k++)
-        for (size_t lane = 0; lane < SCENE_LANES; lane++)
-            if (scene->covered[pick[k] * scene->cells + i + lane])
-                return false;
-    return true;
+    return !scene->registered && n >= SCENE_MIN_FRAMES && scene->cells - i >= SCENE_LANES;
 }
 
-void scene_lanes(const struct scene *scene, const size_t *pick, size_t n, size_t i, float v[][SCENE_LANES])
+void scene_lanes(const struct scene *scene, const size_t *pick, size_t n, size_t i, float v[][SCENE_LANES],
+                 size_t seen[SCENE_LANES])
 {
+    for (size_t lane = 0; lane < SCENE_LANES; lane++)
+        seen[lane] = n;
     for (size_t k = 0; k < n; k++) {
         const struct grid *grid = scene->grid[pick[k]];
         float gain = scene->gain[pick[k]];
         for (size_t lane = 0; lane < SCENE_LANES; lane++)
             v[k][lane] = grid_luma(grid, i + lane) / gain;
+        if (scene->covered == NULL)
+            continue;
+        const uint8_t *covered = scene->covered + pick[k] * scene->cells + i;
+        for (size_t lane = 0; lane < SCENE_LANES; lane++) {
+            v[k][lane] = covered[lane] ? INFINITY : v[k][lane];
+            seen[lane] -= covered[lane] != 0;
+        }
     }
     lanes_sort(v, n);
 }

@@ -89,18 +89,26 @@ static float weight_in(const uint8_t *map, const float *weight, size_t cells)
     return sum;
 }
 
+/* What was sorted side by side: the SCENE_LANES cells before `end`. */
+struct lanes {
+    float v[SCENE_SAMPLE][SCENE_LANES];
+    size_t seen[SCENE_LANES], end;
+};
+
 /* How far luma at scene cell i goes over time, from its 10th to its 90th percentile; -1 where it is not
-   known. `lanes` keeps what was sorted side by side: the SCENE_LANES cells before *end. */
+   known. */
 static float luma_range(const struct scene *scene, const size_t *pick, size_t n, size_t i,
-                        float lanes[][SCENE_LANES], size_t *end)
+                        struct lanes *lanes)
 {
-    size_t above = n - 1 - n / 10;
-    if (i >= *end && scene_is_plain(scene, pick, n, i)) {
-        scene_lanes(scene, pick, n, i, lanes);
-        *end = i + SCENE_LANES;
+    if (i >= lanes->end && scene_is_plain(scene, n, i)) {
+        scene_lanes(scene, pick, n, i, lanes->v, lanes->seen);
+        lanes->end = i + SCENE_LANES;
     }
-    if (i < *end)
-        return lanes[above][i + SCENE_LANES - *end] - lanes[n / 10][i + SCENE_LANES - *end];
+    if (i < lanes->end) {
+        size_t lane = i + SCENE_LANES - lanes->end, seen = lanes->seen[lane];
+        return seen < SCENE_MIN_FRAMES ? -1
+                                       : lanes->v[seen - 1 - seen / 10][lane] - lanes->v[seen / 10][lane];
+    }
     float v[SCENE_SAMPLE], p10, p50, p90;
     size_t seen = scene_gather(scene, pick, n, (uint32_t)(i % scene->wide), (uint32_t)(i / scene->wide), v);
     if (seen < SCENE_MIN_FRAMES)
@@ -113,13 +121,14 @@ static float luma_range(const struct scene *scene, const size_t *pick, size_t n,
    animal is one place with most of it, and does so clearly. */
 static bool place_by_luma(const struct scene *scene, struct still *still, struct work *work)
 {
-    size_t pick[SCENE_SAMPLE], n = scene_sample(scene, pick), i = 0, end = 0;
+    size_t pick[SCENE_SAMPLE], n = scene_sample(scene, pick), i = 0;
     size_t cells = (size_t)scene->wide * scene->high;
-    float lanes[SCENE_SAMPLE][SCENE_LANES];
+    struct lanes lanes;
+    lanes.end = 0;
     float floor = fmaxf(9.0f * scene->noise, 3.0f), share = scene->registered ? 0.12f : 0.05f;
     for (uint32_t r = 0; r < scene->high; r++)
         for (uint32_t c = 0; c < scene->wide; c++, i++) {
-            float range = luma_range(scene, pick, n, i, lanes, &end);
+            float range = luma_range(scene, pick, n, i, &lanes);
             still->place[i] = 0;
             work->weight[i] = 0;
             if (range < 0 || scene_is_ignored(scene, c, r))
@@ -163,6 +172,14 @@ static float change_of_cell(const struct scene *scene, const size_t *pick, size_
     return (p90 - p10) * (p90 - p10) / (p50 + 2.0f * noise + 1e-3f);
 }
 
+static void byte_lanes(const struct grid *grid, enum grid_plane plane, size_t i, float v[SCENE_LANES])
+{
+    uint8_t byte[SCENE_LANES];
+    grid_bytes(grid, plane, i, SCENE_LANES, byte);
+    for (size_t lane = 0; lane < SCENE_LANES; lane++)
+        v[lane] = (float)byte[lane];
+}
+
 /* The same of SCENE_LANES cells. The value grows with the byte of the plane, so bytes are sorted. */
 static void change_of_lanes(const struct scene *scene, const size_t *pick, size_t n, size_t i, float noise,
                             float *out)
@@ -170,8 +187,7 @@ static void change_of_lanes(const struct scene *scene, const size_t *pick, size_
     float v[SCENE_SAMPLE][SCENE_LANES];
     const float *value = grid_values();
     for (size_t k = 0; k < n; k++)
-        for (size_t lane = 0; lane < SCENE_LANES; lane++)
-            v[k][lane] = (float)grid_byte(scene->grid[pick[k]], GRID_G2, i + lane);
+        byte_lanes(scene->grid[pick[k]], GRID_G2, i, v[k]);
     lanes_sort(v, n);
     for (size_t lane = 0; lane < SCENE_LANES; lane++) {
         float p10 = fine_texture(noise, value[(size_t)v[n / 10][lane]]),
@@ -345,32 +361,60 @@ static bool fill_in(const struct scene *scene, struct still *still, struct work 
     return find_roughness(scene, still, work, wide, err);
 }
 
-bool still_find(const struct scene *scene, struct still *still, struct err *err)
+static bool still_open(const struct scene *scene, struct still *still)
 {
-    *still = (struct still){0};
     size_t cells = (size_t)scene->wide * scene->high;
-    struct work work = {0};
+    *still = (struct still){0};
     still->place = malloc(cells);
     still->filled = malloc(cells * sizeof *still->filled);
     still->texture = malloc(cells * sizeof *still->texture);
-    bool done =
-        still->place != NULL && still->filled != NULL && still->texture != NULL && work_open(&work, cells);
-    if (!done)
-        err_nomem(err);
-    if (done) {
+    return still->place != NULL && still->filled != NULL && still->texture != NULL;
+}
+
+bool still_find_flicker(const struct scene *scene, struct still *still, struct err *err)
+{
+    size_t cells = (size_t)scene->wide * scene->high;
+    struct work work = {0};
+    bool done = still_open(scene, still) && work_open(&work, cells) ? true : err_nomem(err);
+    if (done)
         still->any = place_by_luma(scene, still, &work);
-        bool restless = !still->any && still->share > 0.0f;
-        if (still->any)
-            done = mask_hull(still->place, scene->wide, scene->high, err);
-        else if (!restless)
-            done = place_by_texture(scene, still, &work, err);
-    }
     if (done && still->any) {
+        done = mask_hull(still->place, scene->wide, scene->high, err);
         still->area = count_cells(still->place, cells);
-        done = fill_in(scene, still, &work, err);
     }
     work_release(&work);
     return done;
+}
+
+bool still_fill(const struct scene *scene, struct still *still, struct err *err)
+{
+    struct work work = {0};
+    bool done = work_open(&work, (size_t)scene->wide * scene->high) ? fill_in(scene, still, &work, err)
+                                                                    : err_nomem(err);
+    work_release(&work);
+    return done;
+}
+
+/* Where luma does not flicker at all, texture may. */
+static bool find_by_texture(const struct scene *scene, struct still *still, struct err *err)
+{
+    size_t cells = (size_t)scene->wide * scene->high;
+    struct work work = {0};
+    bool done = work_open(&work, cells) ? place_by_texture(scene, still, &work, err) : err_nomem(err);
+    if (done && still->any)
+        still->area = count_cells(still->place, cells);
+    work_release(&work);
+    return done;
+}
+
+bool still_find(const struct scene *scene, struct still *still, struct err *err)
+{
+    if (!still_find_flicker(scene, still, err))
+        return false;
+    bool restless = still->share > 0.0f;
+    if (!still->any && !restless && !find_by_texture(scene, still, err))
+        return false;
+    return !still->any || still_fill(scene, still, err);
 }
 
 void still_release(struct still *still)
