@@ -10,14 +10,16 @@ enum { REACH = 6, PAN_REACH = 12, PAIRS = 9, MAX_CHAIN = 400 /* cells that a pan
 
 struct room {
     float *a, *b, *scratch;
+    float *chained; /* of each frame: its gain against the first one, beyond what scene->gain has */
 };
 
-static bool room_open(struct room *room, size_t cells)
+static bool room_open(struct room *room, size_t cells, size_t frames)
 {
     room->a = malloc(cells * sizeof *room->a);
     room->b = malloc(cells * sizeof *room->b);
     room->scratch = malloc(cells * sizeof *room->scratch);
-    return room->a != NULL && room->b != NULL && room->scratch != NULL;
+    room->chained = malloc((frames + 1) * sizeof *room->chained);
+    return room->a != NULL && room->b != NULL && room->scratch != NULL && room->chained != NULL;
 }
 
 static void room_release(struct room *room)
@@ -25,6 +27,7 @@ static void room_release(struct room *room)
     free(room->a);
     free(room->b);
     free(room->scratch);
+    free(room->chained);
 }
 
 /* Shift of frame t + 1 against frame t in whole cells; 0, 0 unless it removes a fifth of the difference. */
@@ -54,9 +57,30 @@ static bool pans(const struct scene *scene, const struct room *room)
     return select_median(size, n) >= 1.0f;
 }
 
+/* By how much frame t + 1 in room->b is brighter than frame t in room->a, once moved onto it. */
+static float brighter(const struct scene *scene, const struct room *room, float dx, float dy)
+{
+    size_t i = 0;
+    for (uint32_t r = 0; r < scene->rows; r++)
+        for (uint32_t c = 0; c < scene->cols; c++)
+            room->scratch[i++] =
+                plane_at(room->b, scene->cols, scene->rows, (float)c + dx, (float)r + dy, -1.0f);
+    return plane_gain(room->scratch, room->a, scene->cells);
+}
+
+/* Gains were found against frames that show other parts of the scene: bright parts passed for more exposure.
+   Those that were chained along with the shifts do not; the middle frame keeps its own. */
+static void regain(struct scene *scene, const float *chained)
+{
+    float middle = chained[scene->n / 2];
+    for (size_t t = 0; t < scene->n; t++)
+        scene->gain[t] *= chained[t] / middle;
+}
+
 /* Chains the shifts of neighbours. False when the pan leaves all bounds: then nothing is registered. */
 static bool chain(struct scene *scene, const struct room *room)
 {
+    room->chained[0] = 1.0f;
     for (size_t t = 0; t + 1 < scene->n; t++) {
         int dx, dy;
         pair_shift(scene, room, t, &dx, &dy);
@@ -68,7 +92,9 @@ static bool chain(struct scene *scene, const struct room *room)
         }
         scene->shift_col[t + 1] = scene->shift_col[t] + fx;
         scene->shift_row[t + 1] = scene->shift_row[t] + fy;
+        room->chained[t + 1] = room->chained[t] * brighter(scene, room, fx, fy);
     }
+    regain(scene, room->chained);
     for (size_t t = 0; t < scene->n; t++)
         if (fabsf(scene->shift_col[t]) > MAX_CHAIN || fabsf(scene->shift_row[t]) > MAX_CHAIN)
             return false;
@@ -165,7 +191,7 @@ static void centre_shifts(struct scene *scene)
 bool scene_register(struct scene *scene, struct err *err)
 {
     struct room room;
-    bool roomy = room_open(&room, scene->cells);
+    bool roomy = room_open(&room, scene->cells, scene->n);
     if (!roomy || scene->n < SCENE_MIN_FRAMES || scene->cols < 4 * REACH || scene->rows < 4 * REACH) {
         room_release(&room);
         return roomy ? true : err_nomem(err);

@@ -242,6 +242,41 @@ START_TEST(fast_sweep)
 }
 END_TEST
 
+/* Hills and furrows that get brighter to the right. */
+static float sunlit(float x, float y)
+{
+    return (0.5f + 0.0007f * (x + 740)) *
+           (1 + 0.2f * sinf(x / 37 + y / 90) * sinf(y / 29) + 0.1f * sinf(x / 61));
+}
+
+/* A scene that gets brighter along the way of the camera is not more exposure. */
+START_TEST(sweep_into_the_light)
+{
+    enum { SWEPT = 24 };
+    struct made_frame frame[SWEPT] = {0};
+    for (size_t t = 0; t < SWEPT; t++) {
+        frame[t].shift_x = 32.0f * (float)t;
+        add(&frame[t], bird_at(430 + 10 * sinf((float)t), 300));
+    }
+    make(&plain, frame, SWEPT);
+    for (size_t t = 0; t < SWEPT; t++) {
+        uint8_t *luma = frame_draw(&plain, &frame[t], (uint32_t)t);
+        for (size_t i = 0; i < (size_t)W * H; i++)
+            luma[i] = (uint8_t)((float)luma[i] * sunlit((float)(i % W) - frame[t].shift_x, (float)(i / W)));
+        free(burst.packed[t]);
+        grid_make(luma, W, H, &burst.grid[t], &burst.packed[t]);
+        free(luma);
+    }
+    struct subject_burst *found = find();
+    for (size_t t = 0; t < SWEPT; t++) {
+        ck_assert_float_eq_tol(found->frame[t].gain / found->frame[SWEPT / 2].gain, 1, 0.04f);
+        ck_assert_msg(region_at(&found->frame[t], 430 + 10 * sinf((float)t), 300) != NULL, "frame %zu", t);
+    }
+    subject_free(found);
+    burst_unmake(&burst);
+}
+END_TEST
+
 /* A landed bird stays where it is and does not hide the one that flies past. */
 START_TEST(one_rests_while_another_flies)
 {
@@ -459,6 +494,7 @@ int main(void)
     tcase_add_test(made, one_rests_while_another_flies);
     tcase_add_test(made, sweeping_camera);
     tcase_add_test(made, fast_sweep);
+    tcase_add_test(made, sweep_into_the_light);
     tcase_add_test(made, transposed);
     tcase_add_loop_test(made, nothing_there, 0, 3);
     tcase_add_test(made, few_frames_and_missing_grids);
