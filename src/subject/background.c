@@ -153,7 +153,7 @@ bool scene_limits(struct scene *scene, struct err *err)
     for (uint32_t r = 0; r < scene->high; r++)
         for (uint32_t c = 0; c < scene->wide; c++, i++) {
             float shake = scene->registered
-                              ? 0.2f * plane_step(scene->background, scene->wide, scene->high, c, r)
+                              ? 0.12f * plane_step(scene->background, scene->wide, scene->high, c, r)
                               : 0.03f * plane_slope(scene->background, scene->wide, scene->high, c, r);
             scene->limit[i] = fmaxf(floor, 3.0f * scene->spread[i]) + shake;
         }

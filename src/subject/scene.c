@@ -83,6 +83,18 @@ void scene_frame(const struct scene *scene, size_t t, float *plane)
         plane[i] = grid_luma(grid, i) * scale;
 }
 
+/* Weights of the four cells about a place between the middle two. Bilinear would take a good part of the
+   detail away, more so the farther from a cell's middle: what is left of it passes for change (Keys 1981,
+   Cubic convolution interpolation for digital image processing, a = -1/2). */
+static void cubic(float f, float w[4])
+{
+    float f2 = f * f, f3 = f2 * f;
+    w[0] = -0.5f * f3 + f2 - 0.5f * f;
+    w[1] = 1.5f * f3 - 2.5f * f2 + 1.0f;
+    w[2] = -1.5f * f3 + 2.0f * f2 + 0.5f * f;
+    w[3] = 0.5f * f3 - 0.5f * f2;
+}
+
 float scene_luma_at(const struct scene *scene, size_t t, float c, float r)
 {
     uint32_t cols = scene->cols, rows = scene->rows;
@@ -92,6 +104,17 @@ float scene_luma_at(const struct scene *scene, size_t t, float c, float r)
     uint32_t c1 = c0 + 1 < cols ? c0 + 1 : c0, r1 = r0 + 1 < rows ? r0 + 1 : r0;
     const struct grid *g = scene->grid[t];
     float fc = c - (float)c0, fr = r - (float)r0;
+    if (c0 > 0 && r0 > 0 && c0 + 2 < cols && r0 + 2 < rows) {
+        float wc[4], wr[4], sum = 0;
+        cubic(fc, wc);
+        cubic(fr, wr);
+        for (uint32_t y = 0; y < 4; y++) {
+            size_t at = (size_t)(r0 - 1 + y) * cols + c0 - 1;
+            sum += wr[y] * (wc[0] * grid_luma(g, at) + wc[1] * grid_luma(g, at + 1) +
+                            wc[2] * grid_luma(g, at + 2) + wc[3] * grid_luma(g, at + 3));
+        }
+        return fmaxf(sum / scene->gain[t], 0);
+    }
     size_t top = (size_t)r0 * cols, low = (size_t)r1 * cols;
     float upper = grid_luma(g, top + c0) * (1.0f - fc) + grid_luma(g, top + c1) * fc;
     float lower = grid_luma(g, low + c0) * (1.0f - fc) + grid_luma(g, low + c1) * fc;
@@ -122,6 +145,20 @@ static float background_between(const struct scene *scene, float c, float r, flo
     const float *low = scene->background + (size_t)r1 * scene->wide;
     if (top[c0] < 0 || top[c1] < 0 || low[c0] < 0 || low[c1] < 0)
         return near;
+    if (c0 > 0 && r0 > 0 && c0 + 2 < scene->wide && r0 + 2 < scene->high) {
+        float wc[4], wr[4], sum = 0;
+        bool all = true;
+        cubic(c - (float)c0, wc);
+        cubic(r - (float)r0, wr);
+        for (uint32_t y = 0; y < 4; y++)
+            for (uint32_t x = 0; x < 4; x++) {
+                float v = scene->background[(size_t)(r0 - 1 + y) * scene->wide + c0 - 1 + x];
+                all = all && v >= 0.0f;
+                sum += wr[y] * wc[x] * v;
+            }
+        if (all)
+            return fmaxf(sum, 0);
+    }
     return plane_at(scene->background, scene->wide, scene->high, c, r, near);
 }
 
