@@ -31,29 +31,30 @@ void cells_free(struct cells *cells)
     free(cells);
 }
 
-void exact_add_pairs(struct cells *cells, unsigned index, uint32_t row, const struct pair_sums *sums,
-                     size_t pairs)
+/* Laplacian at the middle of three rows. */
+#define LAPLACIAN(up, mid, low) ((up)[0] + (low)[0] + (mid)[-1] + (mid)[1] - 4 * (mid)[0])
+
+void exact_add8(struct cells *cells, uint32_t row_of_cells, const uint8_t *const *row, uint32_t rows,
+                size_t width)
 {
-    struct cell *cell = cells->cell + (size_t)row * cells->cols;
-    size_t step = (cells->cell_px >> index) / 2;
-    for (size_t p = 0; p < pairs; p++) {
-        struct cell_energy *e = &cell[p / step].at[index];
-        e->laplacian += sums->laplacian[p];
-        e->laplacian2 += sums->laplacian2[p];
-    }
+    struct cell *cell = cells->cell + (size_t)row_of_cells * cells->cols;
+    for (uint32_t r = 1; r <= rows; r++)
+        for (size_t x = 0; x < width; x++)
+            cell[x / cells->cell_px].at[0].laplacian += LAPLACIAN(row[r - 1] + x, row[r] + x, row[r + 1] + x);
 }
 
-void exact_add_samples(struct cells *cells, uint32_t row, const uint16_t *const samples[3], size_t n)
+void exact_add16(struct cells *cells, unsigned index, uint32_t row_of_cells, const uint16_t *const *row,
+                 uint32_t rows, size_t width)
 {
-    const unsigned index = MEASURE_SCALES - 1;
-    struct cell *cell = cells->cell + (size_t)row * cells->cols;
-    for (size_t x = 0; x < n; x++) {
-        const uint16_t *up = samples[0] + x, *mid = samples[1] + x, *low = samples[2] + x;
-        int64_t lap = up[0] + low[0] + mid[-1] + mid[1] - 4 * mid[0];
-        struct cell_energy *e = &cell[x / (cells->cell_px >> index)].at[index];
-        e->laplacian += lap;
-        e->laplacian2 += (uint64_t)(lap * lap);
-    }
+    struct cell *cell = cells->cell + (size_t)row_of_cells * cells->cols;
+    size_t samples = cells->cell_px >> index; /* a side of a cell */
+    for (uint32_t r = 1; r <= rows; r++)
+        for (size_t x = 0; x < width; x++) {
+            struct cell_energy *e = &cell[x / samples].at[index];
+            int64_t laplacian = LAPLACIAN(row[r - 1] + x, row[r] + x, row[r + 1] + x);
+            e->laplacian += laplacian;
+            e->laplacian2 += (uint64_t)(laplacian * laplacian);
+        }
 }
 
 void exact_take_row(struct cells *cells, uint32_t row, const struct cell_row *sums)
@@ -62,6 +63,7 @@ void exact_take_row(struct cells *cells, uint32_t row, const struct cell_row *su
     struct cell_place at = {cells->width_px, cells->height_px, cells->cell_px, 0, row};
     for (; at.col < cells->cols; at.col++, cell++) {
         struct cell taken = cell_of_row(sums, &at);
+        taken.at[0].laplacian = cell->at[0].laplacian;
         for (unsigned i = 1; i < MEASURE_SCALES; i++) {
             taken.at[i].laplacian = cell->at[i].laplacian;
             taken.at[i].laplacian2 = cell->at[i].laplacian2;

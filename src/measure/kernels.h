@@ -6,8 +6,8 @@
  * neighbouring columns (2k, 2k + 1), which is what a multiply-add of 16 bit lanes gives, at scales 2 and 4.
  * All sums are integers that cannot overflow 32 bits, so every path gives the same bits:
  *     scale 1, up to 32 rows: |L| <= 1020, gx^2 + gy^2 <= 2 * 1020^2, a unit < 2^29 + 2^24
- *     scale 2, up to 16 rows: |L| <= 4080, a pair of columns < 2^31
- *     scale 4, up to  4 rows (PAIR_ROWS_16 splits the band): |L| <= 16320, a pair of columns < 2^32
+ *     scale 2, up to 16 rows: gx^2 + gy^2 <= 2 * 4080^2, a pair of columns < 2^31
+ *     scale 4, up to  4 rows (PAIR_ROWS_16 splits the band): <= 2 * 16320^2, a pair of columns < 2^32
  * Scale 8 is a sixty-fourth of the work: its squares of gx and of gy are below 65280^2 < 2^32 each.
  */
 #ifndef MEASURE_KERNELS_H
@@ -22,32 +22,25 @@ enum { UNIT_PX = 8 };
 
 /* Sums of a unit, or of a cell of at most 32 x 32 px: laplacian2 <= 2^30, gradient2 < 2^31. */
 struct fine_sums {
-    int32_t laplacian;
-    uint32_t laplacian2, gradient2, luma2;
-};
-struct light_sums {
-    uint32_t luma, clipped;
+    uint32_t luma, luma2, laplacian2, gradient2;
 };
 
-/* One entry a pair of columns; the Laplacian is left out where `laplacian` is NULL. */
-struct pair_sums {
-    uint32_t *gradient2;
-    int32_t *laplacian;
-    uint32_t *laplacian2;
+/* What a band of scale 1 gives, in one pass over its rows: ceil(width / 8) units, and the rows of scale 2. */
+struct fine_out {
+    struct fine_sums *unit;
+    uint32_t *clipped;     /* pixels at 0-1 and 254-255 of each unit */
+    uint16_t *const *half; /* rows / 2 of them, width / 2 samples each */
 };
 
 /* In all of them row[0] is the row above, row[1..rows] the band, row[rows + 1] the row below; columns -1 and
    `width` exist in each (the mirrored border). Sums are overwritten. */
 struct kernels {
-    /* ceil(width / 8) units each. */
-    void (*fine)(const uint8_t *const *row, unsigned rows, size_t width, struct fine_sums *unit);
-    void (*light)(const uint8_t *const *row, unsigned rows, size_t width, struct light_sums *unit);
-    /* Of scales 2 and 4: ceil(width / 2) pairs. */
-    void (*coarse)(const uint16_t *const *row, unsigned rows, size_t width, const struct pair_sums *sums);
+    void (*fine)(const uint8_t *const *row, unsigned rows, size_t width, const struct fine_out *out);
+    /* Of scales 2 and 4: gx^2 + gy^2 of ceil(width / 2) pairs of columns. */
+    void (*coarse)(const uint16_t *const *row, unsigned rows, size_t width, uint32_t *gradient2);
     /* Of scale 8: gx^2 and gy^2 of each of the `width` samples of row[1]. */
     void (*coarsest)(const uint16_t *const row[3], size_t width, uint32_t *gx2, uint32_t *gy2);
     /* Sums of 2 x 2: `width` values out of two rows of 2 * width. */
-    void (*halve8)(const uint8_t *upper, const uint8_t *lower, size_t width, uint16_t *out);
     void (*halve16)(const uint16_t *upper, const uint16_t *lower, size_t width, uint16_t *out);
     /* Logarithmic bytes of n values (pack.c): the byte counts the steps that the value has reached. */
     void (*log_bytes)(const float *value, size_t n, uint8_t *out);
@@ -61,14 +54,13 @@ extern const struct kernels measure_kernels_avx2;
 
 /* The same from entry `x` on: what the vector paths leave over at the right edge. */
 void measure_plain_fine(const uint8_t *const *row, unsigned rows, size_t x, size_t width,
-                        struct fine_sums *unit);
-void measure_plain_light(const uint8_t *const *row, unsigned rows, size_t x, size_t width,
-                         struct light_sums *unit);
+                        const struct fine_out *out);
+/* Counts pixels at 0-1 and 254-255 in a unit's columns. */
+uint32_t measure_plain_clipped(const uint8_t *const *row, unsigned rows, size_t x, size_t end);
 void measure_plain_coarse(const uint16_t *const *row, unsigned rows, size_t x, size_t width,
-                          const struct pair_sums *sums);
+                          uint32_t *gradient2);
 void measure_plain_coarsest(const uint16_t *const row[3], size_t x, size_t width, uint32_t *gx2,
                             uint32_t *gy2);
-void measure_plain_halve8(const uint8_t *upper, const uint8_t *lower, size_t x, size_t width, uint16_t *out);
 void measure_plain_halve16(const uint16_t *upper, const uint16_t *lower, size_t x, size_t width,
                            uint16_t *out);
 void measure_plain_log_bytes(const float *value, size_t x, size_t n, uint8_t *out);

@@ -2,9 +2,9 @@
  * measure.c - rows in, cell sums out.
  *
  * Each scale keeps the rows of one row of cells and one row above and below them. When the last of these is
- * there, the kernels add up the band while it is in the cache, and the sums go to their cells. Every second
- * row is halved into the next scale, which works the same way; so all scales advance together, and nothing
- * but these bands is ever held. A row of cells is packed as soon as its last scale is there.
+ * there, the kernels add up the band while it is in the cache, and the sums go to their cells. The rows of
+ * the next scale are halves of them, and the next scale works the same way; so all scales advance together,
+ * and nothing but these bands is ever held. A row of cells is packed as soon as its last scale is there.
  */
 #include <stdlib.h>
 #include <string.h>
@@ -19,8 +19,7 @@ enum {
     CELL_MAX_PX = 32,
     ROW_PAD = 64,     /* room for the border columns, and rows start on a cache line */
     PAIR_ROWS_16 = 4, /* rows of scale 4 whose sums of squares fit 32 bits */
-    COARSEST_PX = 8,  /* a sample of scale 8 */
-    ROWS_OPEN = 2,    /* rows of cells that are added to at a time, as scale 8 lags by at most 8 px */
+    ROWS_OPEN = 2,    /* rows of cells that are added to at a time: coarse scales lag by one */
 };
 
 struct level {
@@ -39,9 +38,9 @@ struct level {
 /* What the kernels leave of one band. */
 struct band_sums {
     void *memory;
-    struct fine_sums *fine; /* of units */
-    struct light_sums *light;
-    struct pair_sums pairs;
+    struct fine_sums *unit;
+    uint32_t *clipped;   /* of units */
+    uint32_t *gradient2; /* of pairs of columns at scales 2 and 4 */
     uint32_t *gx2, *gy2; /* of samples of scale 8 */
 };
 
@@ -91,7 +90,7 @@ static bool level_init(struct level *l, unsigned index, uint32_t width_px, uint3
     size_t lines = (l->width * sample + 2 * ROW_PAD + 63) / 64;
     size_t stride =
         (lines | 1) * 64; /* an odd number of cache lines: rows do not compete for the same sets */
-    l->rows = l->cell + 2 + (index == 0 ? MEASURE_PLACES : 0);
+    l->rows = l->cell + 2 + (index <= 1 ? MEASURE_PLACES : 0);
     l->memory = aligned_alloc(64, stride * l->rows);
     if (l->memory == NULL)
         return false;
@@ -101,24 +100,17 @@ static bool level_init(struct level *l, unsigned index, uint32_t width_px, uint3
     return true;
 }
 
-static bool sums_init(struct band_sums *s, uint32_t width_px, bool exact)
+static bool sums_init(struct band_sums *s, uint32_t width_px)
 {
     size_t units = (width_px + UNIT_PX - 1) / UNIT_PX, pairs = (width_px / 2 + 1) / 2;
-    uint8_t *at = calloc(units * (sizeof *s->fine + sizeof *s->light) + 3 * pairs * sizeof(uint32_t) +
-                             2 * units * sizeof(uint32_t),
-                         1);
-    s->memory = at;
-    if (at == NULL)
+    s->memory = calloc(units * (sizeof *s->unit + 3 * sizeof(uint32_t)) + pairs * sizeof(uint32_t), 1);
+    if (s->memory == NULL)
         return false;
-    s->fine = (struct fine_sums *)(void *)at;
-    s->light = (struct light_sums *)(void *)(s->fine + units);
-    s->gx2 = (uint32_t *)(void *)(s->light + units);
+    s->unit = s->memory;
+    s->clipped = (uint32_t *)(void *)(s->unit + units);
+    s->gx2 = s->clipped + units;
     s->gy2 = s->gx2 + units;
-    s->pairs.gradient2 = s->gy2 + units;
-    if (exact) {
-        s->pairs.laplacian2 = s->pairs.gradient2 + pairs;
-        s->pairs.laplacian = (int32_t *)(s->pairs.laplacian2 + pairs);
-    }
+    s->gradient2 = s->gy2 + units;
     return true;
 }
 
@@ -151,7 +143,7 @@ static struct measure *new_measure(enum measure_path path, uint32_t width_px, ui
     m->height = height_px;
     m->cell = cell_px;
     m->cols = (width_px + cell_px - 1) / cell_px;
-    bool ok = sums_init(&m->sums, width_px, exact);
+    bool ok = sums_init(&m->sums, width_px);
     for (unsigned i = 0; ok && i < ROWS_OPEN; i++)
         ok = cell_row_alloc(&m->open[i], m->cols);
     for (unsigned i = 0; ok && i < MEASURE_SCALES; i++)
@@ -218,27 +210,14 @@ static void mirror_sides16(uint16_t *row, uint32_t width)
     row[width] = row[width - 2];
 }
 
-static void add_fine(struct measure *m, const struct level *l, const uint8_t *const *row, uint32_t rows)
-{
-    struct cell_row *cells = &m->open[l->cell_row % ROWS_OPEN];
-    size_t units = (l->width + UNIT_PX - 1) / UNIT_PX, step = l->cell / UNIT_PX;
-    m->kernels->fine(row, rows, l->width, m->sums.fine);
-    fold_fine(m->sums.fine, units, step, cells->fine);
-    m->kernels->light(row, rows, l->width, m->sums.light);
-    fold_light(m->sums.light, units, step, cells->light);
-}
-
 static void add_coarse(struct measure *m, const struct level *l, unsigned index, const uint16_t *const *row,
                        uint32_t rows)
 {
     uint32_t most = l->scale == 4 ? PAIR_ROWS_16 : rows;
-    size_t pairs = (l->width + 1) / 2;
     for (uint32_t r = 0; r < rows; r += most) {
-        m->kernels->coarse(row + r, rows - r < most ? rows - r : most, l->width, &m->sums.pairs);
-        fold_pairs(m->sums.pairs.gradient2, pairs, l->cell / 2,
+        m->kernels->coarse(row + r, rows - r < most ? rows - r : most, l->width, m->sums.gradient2);
+        fold_pairs(m->sums.gradient2, (l->width + 1) / 2, l->cell / 2,
                    m->open[l->cell_row % ROWS_OPEN].gradient2[index]);
-        if (m->cells != NULL)
-            exact_add_pairs(m->cells, index, l->cell_row, &m->sums.pairs, pairs);
     }
 }
 
@@ -248,36 +227,41 @@ static void add_coarsest(struct measure *m, const struct level *l, const uint16_
         m->kernels->coarsest(row + r, l->width, m->sums.gx2, m->sums.gy2);
         fold_samples(m->sums.gx2, m->sums.gy2, l->width, l->cell,
                      m->open[l->cell_row % ROWS_OPEN].gradient2[MEASURE_SCALES - 1]);
-        if (m->cells != NULL)
-            exact_add_samples(m->cells, l->cell_row, row + r, l->width);
     }
 }
 
-/* Adds up the `rows` rows of the band; row[0] is the one above it and row[rows + 1] the one below. */
-static void add_band(struct measure *m, const struct level *l, uint8_t *const *row, uint32_t rows)
-{
-    const uint16_t *wide[CELL_MAX_PX + 2];
-    for (uint32_t r = 0; r < rows + 2; r++)
-        wide[r] = (const uint16_t *)(const void *)row[r];
-    if (l->scale == 1)
-        add_fine(m, l, (const uint8_t *const *)row, rows);
-    else if (l->scale == COARSEST_PX)
-        add_coarsest(m, l, wide, rows);
-    else
-        add_coarse(m, l, l->scale == 2 ? 1 : 2, wide, rows);
-}
-
-/* Adds up the band when its rows and their neighbours are there. */
-static void finish_band(struct measure *m, struct level *l)
+/* The rows of the band with the one above and the one below it; returns how many rows the band has. */
+static uint32_t band_rows(const struct level *l, uint8_t *row[CELL_MAX_PX + 2])
 {
     uint32_t rows = l->height - l->first < l->cell ? l->height - l->first : l->cell;
-    uint8_t *row[CELL_MAX_PX + 2];
-    memcpy(row, l->row, sizeof row);
+    memcpy(row, l->row, (CELL_MAX_PX + 2) * sizeof *row);
     if (l->first == 0)
         row[0] = row[2]; /* the row above the first mirrors the second */
     if (l->first + rows == l->height)
         row[rows + 1] = row[rows - 1];
-    add_band(m, l, row, rows);
+    return rows;
+}
+
+static uint16_t *wide(uint8_t *row)
+{
+    return (uint16_t *)(void *)row;
+}
+
+/* Adds up the band of scale 2, 4 or 8 when its rows and their neighbours are there. */
+static void finish_band(struct measure *m, unsigned index)
+{
+    const struct level *l = &m->level[index];
+    uint8_t *row[CELL_MAX_PX + 2];
+    const uint16_t *samples[CELL_MAX_PX + 2];
+    uint32_t rows = band_rows(l, row);
+    for (uint32_t r = 0; r < rows + 2; r++)
+        samples[r] = wide(row[r]);
+    if (index == MEASURE_SCALES - 1)
+        add_coarsest(m, l, samples, rows);
+    else
+        add_coarse(m, l, index, samples, rows);
+    if (m->cells != NULL)
+        exact_add16(m->cells, index, l->cell_row, samples, rows, l->width);
 }
 
 /* Moves to the next band: the rows after the last `cell` of this one come first, and those are free again. */
@@ -291,35 +275,29 @@ static void next_band(struct level *l)
     l->cell_row++;
 }
 
-static uint8_t *row_to_fill(struct level *l)
+static uint8_t *row_to_fill(const struct level *l, uint32_t ahead)
 {
-    return l->row[l->seen + 1 - l->first];
+    return l->row[l->seen + 1 + ahead - l->first];
 }
 
-/* Takes note of the row that row_to_fill gave. True when the next scale has a pair of rows to halve. */
+/* Takes note of the row of scale 2, 4 or 8 that row_to_fill gave; every second one is halved. */
 static void row_filled(struct measure *m, unsigned index)
 {
     struct level *l = &m->level[index];
-    uint32_t y = l->seen++;
-    uint32_t at = y + 1 - l->first;
-    bool halve = index + 1 < MEASURE_SCALES && y % 2 == 1;
-    if (halve) {
+    uint32_t y = l->seen++, at = y + 1 - l->first;
+    if (index + 1 < MEASURE_SCALES && y % 2 == 1) {
         struct level *next = l + 1;
-        uint16_t *out = (uint16_t *)(void *)row_to_fill(next);
-        if (index == 0)
-            m->kernels->halve8(l->row[at - 1], l->row[at], next->width, out);
-        else
-            m->kernels->halve16((const uint16_t *)(const void *)l->row[at - 1],
-                                (const uint16_t *)(const void *)l->row[at], next->width, out);
+        uint16_t *out = wide(row_to_fill(next, 0));
+        m->kernels->halve16(wide(l->row[at - 1]), wide(l->row[at]), next->width, out);
         mirror_sides16(out, next->width);
         row_filled(m, index + 1);
     }
     if (y == l->first + l->cell) { /* the row below the band */
-        finish_band(m, l);
+        finish_band(m, index);
         next_band(l);
     }
     if (y + 1 == l->height)
-        finish_band(m, l);
+        finish_band(m, index);
 }
 
 /* Gives out the first row of cells that is still open. */
@@ -334,21 +312,49 @@ static void close_row(struct measure *m)
     m->next_row++;
 }
 
+/* Adds up the band of scale 1 when its rows and their neighbours are there, hands the rows of scale 2 down,
+   and gives out the row of cells above, which no scale adds to any more. */
+static void finish_fine(struct measure *m)
+{
+    struct level *l = &m->level[0], *next = &m->level[1];
+    struct cell_row *cells = &m->open[l->cell_row % ROWS_OPEN];
+    size_t units = (l->width + UNIT_PX - 1) / UNIT_PX, step = l->cell / UNIT_PX;
+    uint8_t *row[CELL_MAX_PX + 2];
+    uint16_t *half[CELL_MAX_PX / 2];
+    uint32_t rows = band_rows(l, row);
+    for (uint32_t k = 0; k < rows / 2; k++)
+        half[k] = wide(row_to_fill(next, k));
+    const struct fine_out out = {m->sums.unit, m->sums.clipped, half};
+    m->kernels->fine((const uint8_t *const *)row, rows, l->width, &out);
+    fold_units(m->sums.unit, units, step, cells->fine);
+    fold_counts(m->sums.clipped, units, step, cells->clipped);
+    if (m->cells != NULL)
+        exact_add8(m->cells, l->cell_row, (const uint8_t *const *)row, rows, l->width);
+    for (uint32_t k = 0; k < rows / 2; k++) {
+        mirror_sides16(half[k], next->width);
+        row_filled(m, 1);
+    }
+    while (m->next_row < l->cell_row)
+        close_row(m);
+}
+
 uint8_t *measure_place(struct measure *m, uint32_t ahead)
 {
-    const struct level *l = &m->level[0];
-    return l->row[l->seen + 1 + ahead - l->first];
+    return row_to_fill(&m->level[0], ahead);
 }
 
 void measure_placed(struct measure *m, uint32_t rows)
 {
     struct level *l = &m->level[0];
     for (; rows > 0 && l->seen < l->height; rows--) {
-        mirror_sides8(row_to_fill(l), l->width);
-        row_filled(m, 0);
-        /* scale 8 has seen the sample below the row of cells, if there is one */
-        if (l->seen >= (m->next_row + 1) * m->cell + COARSEST_PX)
-            close_row(m);
+        mirror_sides8(row_to_fill(l, 0), l->width);
+        uint32_t y = l->seen++;
+        if (y == l->first + l->cell) { /* the row below the band */
+            finish_fine(m);
+            next_band(l);
+        }
+        if (y + 1 == l->height)
+            finish_fine(m);
     }
 }
 

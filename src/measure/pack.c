@@ -25,6 +25,7 @@ enum {
     GRID_SIDE_MAX_PX = 65500,
     LUMA_STEPS = 128,
     GRADIENT_UNIT = 64, /* Sobel's weights add up to 8 a side */
+    LOG_PLANES = GRID_G8 - GRID_VAR + 1,
 };
 
 struct header {
@@ -185,7 +186,8 @@ bool cells_pack(const struct cells *cells, uint8_t **bytes, size_t *size, struct
 struct packer {
     const struct kernels *kernels;
     struct grid shape;
-    float *value; /* one a cell of a row */
+    float *value;       /* of a row of cells, LOG_PLANES times as many as it has */
+    uint8_t *logarithm; /* their bytes */
     uint8_t *bytes;
     size_t size;
 };
@@ -199,9 +201,10 @@ struct packer *packer_new(uint32_t width_px, uint32_t height_px, uint32_t cell_p
     p->kernels = kernels;
     p->shape = shape_of(width_px, height_px, cell_px);
     p->size = pack_whole(&p->shape, NULL);
-    p->value = malloc(p->shape.cols * sizeof *p->value);
+    p->value = malloc(LOG_PLANES * p->shape.cols * sizeof *p->value);
+    p->logarithm = malloc(LOG_PLANES * p->shape.cols);
     p->bytes = malloc(p->size);
-    if (p->value == NULL || p->bytes == NULL) {
+    if (p->value == NULL || p->logarithm == NULL || p->bytes == NULL) {
         packer_free(p);
         return NULL;
     }
@@ -214,6 +217,7 @@ void packer_free(struct packer *p)
     if (p == NULL)
         return;
     free(p->value);
+    free(p->logarithm);
     free(p->bytes);
     free(p);
 }
@@ -231,87 +235,66 @@ uint8_t *packer_take(struct packer *p, size_t *size)
     return bytes;
 }
 
-/* A cell that is whole has a power of two of samples, so that its means need no division, and multiplying a
-   float, rounded once from an integer, by a power of two is exact: the bytes are those of pack_cell. */
-struct row_packer {
-    struct packer *p;
-    const struct cell_row *sums;
-    struct planes to; /* at the row's first cell */
-    size_t n;         /* cells */
-    unsigned side;    /* a cell has 2^side px a side */
-};
-
-static void pack_light(const struct row_packer *r)
-{
-    unsigned shift = 2 * r->side;
-    uint32_t n = 1u << shift;
-    for (size_t c = 0; c < r->n; c++) {
-        const struct light_sums *s = &r->sums->light[c];
-        r->to.luma[c] = (uint16_t)((2 * LUMA_STEPS * s->luma + n) >> (shift + 1));
-        r->to.plane[GRID_CLIP][c] = (uint8_t)((2 * 255 * s->clipped + n) >> (shift + 1));
-    }
-}
-
 /* 2^-exponent */
 static float fraction(unsigned exponent)
 {
     return 1.0f / (float)(UINT64_C(1) << exponent);
 }
 
-static void pack_values(const struct row_packer *r, enum grid_plane plane)
+/* Luma and clipped share of n whole cells; and their values at scale 1, plane after plane. */
+static void pack_fine(const struct cell_row *sums, size_t n, unsigned side, const struct planes *to,
+                      float *value)
 {
-    r->p->kernels->log_bytes(r->p->value, r->n, r->to.plane[plane]);
-}
-
-static void pack_fine(const struct row_packer *r)
-{
-    unsigned shift = 2 * r->side;
-    const float mean = fraction(shift), mean_of_squares = fraction(2 * shift);
-    float *value = r->p->value;
-    for (size_t c = 0; c < r->n; c++) {
-        uint64_t luma = r->sums->light[c].luma, luma2 = r->sums->fine[c].luma2;
-        value[c] = (float)(int64_t)((luma2 << shift) - luma * luma) * mean_of_squares;
+    const unsigned shift = 2 * side;
+    const uint32_t px = 1u << shift;
+    const float mean = fraction(shift), mean_of_squares = fraction(2 * shift), unit = mean / GRADIENT_UNIT;
+    for (size_t c = 0; c < n; c++) {
+        const struct fine_sums *s = &sums->fine[c];
+        uint64_t luma = s->luma, luma2 = s->luma2;
+        to->luma[c] = (uint16_t)((2 * LUMA_STEPS * s->luma + px) >> (shift + 1));
+        to->plane[GRID_CLIP][c] = (uint8_t)((2 * 255 * sums->clipped[c] + px) >> (shift + 1));
+        value[GRID_VAR * n + c] = (float)(int64_t)((luma2 << shift) - luma * luma) * mean_of_squares;
+        value[GRID_L1 * n + c] = (float)(int32_t)s->laplacian2 * mean;
+        value[GRID_G1 * n + c] = (float)(int32_t)s->gradient2 * unit;
     }
-    pack_values(r, GRID_VAR);
-    for (size_t c = 0; c < r->n; c++)
-        value[c] = (float)(int32_t)r->sums->fine[c].laplacian2 * mean;
-    pack_values(r, GRID_L1);
-    for (size_t c = 0; c < r->n; c++)
-        value[c] = (float)(int32_t)r->sums->fine[c].gradient2 * (mean / GRADIENT_UNIT);
-    pack_values(r, GRID_G1);
 }
 
-static void pack_coarse(const struct row_packer *r, unsigned index)
+/* The values of n whole cells at a coarser scale: 4^(side - index) samples, which are sums of 4^index px. */
+static void value_coarse(const uint64_t *gradient2, size_t n, unsigned side, unsigned index, float *value)
 {
-    /* 4^(side - index) samples, which are sums of 4^index px */
-    const float unit = fraction(2 * (r->side - index) + 4 * index) / GRADIENT_UNIT;
-    for (size_t c = 0; c < r->n; c++)
-        r->p->value[c] = (float)(int64_t)r->sums->gradient2[index][c] * unit;
-    pack_values(r, (enum grid_plane)(GRID_G1 + index));
+    const float unit = fraction(2 * (side - index) + 4 * index) / GRADIENT_UNIT;
+    for (size_t c = 0; c < n; c++)
+        value[c] = (float)(int64_t)gradient2[c] * unit;
+}
+
+/* A cell that is whole has 4^side px, a power of two, so that its means need no division, and multiplying a
+   float, rounded once from an integer, by a power of two is exact: the bytes are those of pack_cell. */
+static void pack_whole_cells(const struct packer *p, const struct cell_row *sums, size_t n,
+                             const struct planes *to)
+{
+    const unsigned side = p->shape.cell_px == 8 ? 3 : p->shape.cell_px == 16 ? 4 : 5;
+    pack_fine(sums, n, side, to, p->value);
+    for (unsigned i = 1; i < MEASURE_SCALES; i++)
+        value_coarse(sums->gradient2[i], n, side, i, p->value + (GRID_G1 + i) * n);
+    p->kernels->log_bytes(p->value, LOG_PLANES * n, p->logarithm);
+    for (size_t k = 0; k < LOG_PLANES; k++)
+        memcpy(to->plane[GRID_VAR + k], p->logarithm + k * n, n);
 }
 
 void packer_add_row(struct packer *p, uint32_t row, const struct cell_row *sums)
 {
     const struct grid *g = &p->shape;
-    size_t n = (size_t)g->cols * g->rows, first = (size_t)row * g->cols;
-    const struct planes to = planes_at(p->bytes + sizeof(struct header), n);
-    struct row_packer r = {.p = p,
-                           .sums = sums,
-                           .to = {.luma = to.luma + first},
-                           .n = (row + 1) * g->cell_px <= g->height_px ? g->width_px / g->cell_px : 0,
-                           .side = g->cell_px == 8    ? 3
-                                   : g->cell_px == 16 ? 4
-                                                      : 5};
+    size_t first = (size_t)row * g->cols;
+    const struct planes all = planes_at(p->bytes + sizeof(struct header), (size_t)g->cols * g->rows);
+    struct planes to = {.luma = all.luma + first};
     for (size_t k = 0; k < GRID_PLANES; k++)
-        r.to.plane[k] = to.plane[k] + first;
-    pack_light(&r);
-    pack_fine(&r);
-    for (unsigned i = 1; i < MEASURE_SCALES; i++)
-        pack_coarse(&r, i);
-    struct cell_place at = {g->width_px, g->height_px, g->cell_px, (uint32_t)r.n, row};
+        to.plane[k] = all.plane[k] + first;
+    uint32_t whole = (row + 1) * g->cell_px <= g->height_px ? g->width_px / g->cell_px : 0;
+    pack_whole_cells(p, sums, whole, &to);
+    struct cell_place at = {g->width_px, g->height_px, g->cell_px, whole, row};
     for (; at.col < g->cols; at.col++) {
         struct cell cell = cell_of_row(sums, &at);
-        pack_cell(g, first + at.col, &cell, &to);
+        pack_cell(g, first + at.col, &cell, &all);
     }
 }
 

@@ -20,52 +20,53 @@ struct taps {
 
 static inline void add_taps(struct fine_sums *s, struct taps t)
 {
-    s->laplacian += t.lap;
     s->laplacian2 += (uint32_t)(t.lap * t.lap);
     s->gradient2 += (uint32_t)(t.gx * t.gx) + (uint32_t)(t.gy * t.gy);
 }
 
-void measure_plain_fine(const uint8_t *const *row, unsigned rows, size_t x, size_t width,
-                        struct fine_sums *unit)
+uint32_t measure_plain_clipped(const uint8_t *const *row, unsigned rows, size_t x, size_t end)
 {
-    for (; x < width; x += UNIT_PX) {
-        struct fine_sums s = {0};
-        for (unsigned r = 1; r <= rows; r++)
-            for (size_t i = x; i < x + UNIT_PX && i < width; i++) {
-                add_taps(&s, TAPS(row[r - 1] + i, row[r] + i, row[r + 1] + i));
-                s.luma2 += (uint32_t)row[r][i] * row[r][i];
-            }
-        unit[x / UNIT_PX] = s;
-    }
+    uint32_t n = 0;
+    for (unsigned r = 1; r <= rows; r++)
+        for (size_t i = x; i < end; i++)
+            n += row[r][i] <= 1 || row[r][i] >= 254;
+    return n;
 }
 
-void measure_plain_light(const uint8_t *const *row, unsigned rows, size_t x, size_t width,
-                         struct light_sums *unit)
+static void halve8(const uint8_t *upper, const uint8_t *lower, size_t x, size_t width, uint16_t *out)
 {
+    for (size_t i = x; i < width; i++)
+        out[i] = (uint16_t)(upper[2 * i] + upper[2 * i + 1] + lower[2 * i] + lower[2 * i + 1]);
+}
+
+void measure_plain_fine(const uint8_t *const *row, unsigned rows, size_t x, size_t width,
+                        const struct fine_out *out)
+{
+    for (unsigned r = 1; r < rows; r += 2)
+        halve8(row[r], row[r + 1], x / 2, width / 2, out->half[r / 2]);
     for (; x < width; x += UNIT_PX) {
-        struct light_sums s = {0};
+        size_t end = x + UNIT_PX < width ? x + UNIT_PX : width;
+        struct fine_sums s = {0};
         for (unsigned r = 1; r <= rows; r++)
-            for (size_t i = x; i < x + UNIT_PX && i < width; i++) {
+            for (size_t i = x; i < end; i++) {
+                add_taps(&s, TAPS(row[r - 1] + i, row[r] + i, row[r + 1] + i));
                 s.luma += row[r][i];
-                s.clipped += row[r][i] <= 1 || row[r][i] >= 254;
+                s.luma2 += (uint32_t)row[r][i] * row[r][i];
             }
-        unit[x / UNIT_PX] = s;
+        out->unit[x / UNIT_PX] = s;
+        out->clipped[x / UNIT_PX] = measure_plain_clipped(row, rows, x, end);
     }
 }
 
 void measure_plain_coarse(const uint16_t *const *row, unsigned rows, size_t x, size_t width,
-                          const struct pair_sums *sums)
+                          uint32_t *gradient2)
 {
     for (; x < width; x += 2) {
         struct fine_sums s = {0};
         for (unsigned r = 1; r <= rows; r++)
             for (size_t i = x; i < x + 2 && i < width; i++)
                 add_taps(&s, TAPS(row[r - 1] + i, row[r] + i, row[r + 1] + i));
-        sums->gradient2[x / 2] = s.gradient2;
-        if (sums->laplacian != NULL) {
-            sums->laplacian[x / 2] = s.laplacian;
-            sums->laplacian2[x / 2] = s.laplacian2;
-        }
+        gradient2[x / 2] = s.gradient2;
     }
 }
 
@@ -77,12 +78,6 @@ void measure_plain_coarsest(const uint16_t *const row[3], size_t x, size_t width
         gx2[x] = (uint32_t)t.gx * (uint32_t)t.gx; /* unsigned: beyond 2^31, and the same for a negative one */
         gy2[x] = (uint32_t)t.gy * (uint32_t)t.gy;
     }
-}
-
-void measure_plain_halve8(const uint8_t *upper, const uint8_t *lower, size_t x, size_t width, uint16_t *out)
-{
-    for (size_t i = x; i < width; i++)
-        out[i] = (uint16_t)(upper[2 * i] + upper[2 * i + 1] + lower[2 * i] + lower[2 * i + 1]);
 }
 
 void measure_plain_halve16(const uint16_t *upper, const uint16_t *lower, size_t x, size_t width,
@@ -113,29 +108,19 @@ void measure_plain_log_bytes(const float *value, size_t x, size_t n, uint8_t *ou
     }
 }
 
-static void fine(const uint8_t *const *row, unsigned rows, size_t width, struct fine_sums *unit)
+static void fine(const uint8_t *const *row, unsigned rows, size_t width, const struct fine_out *out)
 {
-    measure_plain_fine(row, rows, 0, width, unit);
+    measure_plain_fine(row, rows, 0, width, out);
 }
 
-static void light(const uint8_t *const *row, unsigned rows, size_t width, struct light_sums *unit)
+static void coarse(const uint16_t *const *row, unsigned rows, size_t width, uint32_t *gradient2)
 {
-    measure_plain_light(row, rows, 0, width, unit);
-}
-
-static void coarse(const uint16_t *const *row, unsigned rows, size_t width, const struct pair_sums *sums)
-{
-    measure_plain_coarse(row, rows, 0, width, sums);
+    measure_plain_coarse(row, rows, 0, width, gradient2);
 }
 
 static void coarsest(const uint16_t *const row[3], size_t width, uint32_t *gx2, uint32_t *gy2)
 {
     measure_plain_coarsest(row, 0, width, gx2, gy2);
-}
-
-static void halve8(const uint8_t *upper, const uint8_t *lower, size_t width, uint16_t *out)
-{
-    measure_plain_halve8(upper, lower, 0, width, out);
 }
 
 static void halve16(const uint16_t *upper, const uint16_t *lower, size_t width, uint16_t *out)
@@ -148,4 +133,4 @@ static void log_bytes(const float *value, size_t n, uint8_t *out)
     measure_plain_log_bytes(value, 0, n, out);
 }
 
-const struct kernels measure_kernels_plain = {fine, light, coarse, coarsest, halve8, halve16, log_bytes};
+const struct kernels measure_kernels_plain = {fine, coarse, coarsest, halve16, log_bytes};

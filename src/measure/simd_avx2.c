@@ -19,10 +19,6 @@ TARGET static inline void store(void *p, vec v)
 {
     _mm256_storeu_si256((vec *)p, v);
 }
-TARGET static inline vec load_u8(const uint8_t *p) /* LANES bytes, widened */
-{
-    return _mm256_cvtepu8_epi16(_mm_loadu_si128((const __m128i *)(const void *)p));
-}
 TARGET static inline vec zero(void)
 {
     return _mm256_setzero_si256();
@@ -42,10 +38,6 @@ TARGET static inline vec all32(int v)
 TARGET static inline vec add8(vec a, vec b)
 {
     return _mm256_add_epi8(a, b);
-}
-TARGET static inline vec sub8(vec a, vec b)
-{
-    return _mm256_sub_epi8(a, b);
 }
 TARGET static inline vec min8(vec a, vec b)
 {
@@ -79,21 +71,13 @@ TARGET static inline vec or_bits(vec a, vec b)
 {
     return _mm256_or_si256(a, b);
 }
-TARGET static inline vec up32(vec a) /* the lower half of each 64 bit lane to the upper */
+TARGET static inline vec high_bytes(vec a)
 {
-    return _mm256_slli_epi64(a, 32);
+    return _mm256_srli_epi16(a, 8);
 }
 TARGET static inline vec right32(vec a, int by)
 {
     return _mm256_srli_epi32(a, by);
-}
-TARGET static inline vec sum_bytes(vec a) /* of eight, in each 64 bit lane */
-{
-    return _mm256_sad_epu8(a, _mm256_setzero_si256());
-}
-TARGET static inline vec pair_bytes(vec a) /* sums of two neighbouring bytes */
-{
-    return _mm256_maddubs_epi16(a, _mm256_set1_epi8(1));
 }
 TARGET static inline vec less_or_zero(vec a, vec b) /* a - b of unsigned lanes, 0 where that is negative */
 {
@@ -131,12 +115,17 @@ TARGET static inline vec narrow(vec low, vec high) /* 32 bit lanes to 16 bit, in
 {
     return _mm256_permute4x64_epi64(_mm256_packs_epi32(low, high), 0xD8);
 }
+/* The lower 128 bits of a and b, then the upper ones. */
+TARGET static inline void store_in_turn(void *p, vec a, vec b)
+{
+    store(p, _mm256_permute2x128_si256(a, b, 0x20));
+    store((vec *)p + 1, _mm256_permute2x128_si256(a, b, 0x31));
+}
 /* Halves of 32 bit products to LANES numbers, in order. */
 TARGET static inline void store_products(uint32_t *out, vec low, vec high)
 {
     vec a = _mm256_unpacklo_epi16(low, high), b = _mm256_unpackhi_epi16(low, high);
-    store(out, _mm256_permute2x128_si256(a, b, 0x20));
-    store(out + LANES / 2, _mm256_permute2x128_si256(a, b, 0x31));
+    store_in_turn(out, a, b);
 }
 TARGET static inline void store_bytes(uint8_t *out, vec a) /* clamped to 0..255 */
 {
@@ -146,6 +135,32 @@ TARGET static inline void store_bytes(uint8_t *out, vec a) /* clamped to 0..255 
 TARGET static inline vec reached(vec a, float b) /* -1 where the floats in a are at least b */
 {
     return _mm256_castps_si256(_mm256_cmp_ps(_mm256_castsi256_ps(a), _mm256_set1_ps(b), _CMP_GE_OQ));
+}
+TARGET static inline bool any(vec a) /* one byte or more is not 0 but -1 */
+{
+    return _mm256_movemask_epi8(a) != 0;
+}
+/* Sums of two columns next to each other, of even and odd columns from p on and what is beside them. */
+struct neighbours {
+    vec left_even, even_odd, odd_right;
+};
+TARGET static inline vec pair_bytes(const uint8_t *p)
+{
+    return _mm256_maddubs_epi16(load(p), _mm256_set1_epi8(1));
+}
+TARGET static inline struct neighbours neighbours(const uint8_t *p)
+{
+    return (struct neighbours){pair_bytes(p - 1), pair_bytes(p), pair_bytes(p + 1)};
+}
+/* Left and right less four times the value, of even and odd columns from p on. */
+struct two_columns {
+    vec even, odd;
+};
+TARGET static inline struct two_columns second_differences(const uint8_t *p, vec even, vec odd)
+{
+    const vec left_and_value = _mm256_set1_epi16((short)0xFC01), value_and_right = _mm256_set1_epi16(0x01FC);
+    return (struct two_columns){add16(_mm256_maddubs_epi16(load(p - 1), left_and_value), odd),
+                                add16(_mm256_maddubs_epi16(load(p + 1), value_and_right), even)};
 }
 
 #include "simd_body.h"

@@ -6,162 +6,178 @@
  * once, and what the next two rows need of it stays in registers.
  */
 
+/* What a row gives at each of its columns. */
+struct line {
+    vec sum; /* 1 2 1 sum of left, value and right */
+    vec dx;  /* right minus left */
+};
+
+/* Sixteen bit samples, in order. */
+TARGET static inline struct line line16(const uint16_t *p)
+{
+    vec left = load(p - 1), mid = load(p), right = load(p + 1);
+    return (struct line){add16(add16(left, right), add16(mid, mid)), sub16(right, left)};
+}
+
 /* What is kept of the two rows above the one that is loaded next. */
 struct window {
-    vec mid;         /* the row in the middle */
-    vec lap;         /* its Laplacian, all but the tap from below */
-    vec dx, dx_two;  /* right minus left of the middle row, and of the upper and the middle row */
-    vec up_sum, sum; /* 1 2 1 sums of the upper and the middle row */
+    vec dx, dx_two;  /* of the middle row, and of the upper and the middle row */
+    vec up_sum, sum; /* of the upper and the middle row */
 };
 
-/* What the three rows give. */
-struct response {
-    vec lap, gx, gy;
+struct gradient {
+    vec x, y;
 };
 
-/* Taps of a row: the value, and left and right of it. */
-struct taps {
-    vec left, mid, right;
+TARGET static inline struct window window_start(struct line up, struct line mid)
+{
+    return (struct window){mid.dx, add16(up.dx, mid.dx), up.sum, mid.sum};
+}
+
+/* Gradients at the middle row once the row below it is there; then moves the window down by one. */
+TARGET static inline struct gradient window_step(struct window *w, struct line low)
+{
+    vec dx_two = add16(w->dx, low.dx);
+    struct gradient g = {add16(w->dx_two, dx_two), sub16(low.sum, w->up_sum)};
+    *w = (struct window){low.dx, dx_two, w->sum, low.sum};
+    return g;
+}
+
+TARGET static inline vec add_squares(vec sum, struct gradient g)
+{
+    return add32(sum, add32(madd(g.x, g.x), madd(g.y, g.y)));
+}
+
+/* The same of even and odd columns of bytes, which are kept apart: both come of sums of two columns next to
+   each other, 1 2 1 = 1 1 0 + 0 1 1 and -1 0 1 = 0 1 1 - 1 1 0. */
+struct two_lines {
+    struct line even, odd;
+    vec both; /* even + odd */
 };
 
-TARGET static inline struct taps taps8(const uint8_t *p)
+TARGET static inline struct two_lines two_lines8(const uint8_t *p)
 {
-    return (struct taps){load_u8(p - 1), load_u8(p), load_u8(p + 1)};
-}
-
-TARGET static inline struct taps taps16(const uint16_t *p)
-{
-    return (struct taps){load(p - 1), load(p), load(p + 1)};
-}
-
-TARGET static inline vec smooth(struct taps t)
-{
-    return add16(add16(t.left, t.right), add16(t.mid, t.mid));
-}
-
-TARGET static inline struct window window_start(struct taps up, struct taps mid)
-{
-    vec twice = add16(mid.mid, mid.mid), sides = add16(mid.left, mid.right);
-    vec dx = sub16(mid.right, mid.left);
-    return (struct window){
-        .mid = mid.mid,
-        .lap = add16(sub16(sides, add16(twice, twice)), up.mid),
-        .dx = dx,
-        .dx_two = add16(sub16(up.right, up.left), dx),
-        .up_sum = smooth(up),
-        .sum = add16(sides, twice),
+    struct neighbours n = neighbours(p);
+    return (struct two_lines){
+        .even = {add16(n.left_even, n.even_odd), sub16(n.even_odd, n.left_even)},
+        .odd = {add16(n.even_odd, n.odd_right), sub16(n.odd_right, n.even_odd)},
+        .both = n.even_odd,
     };
 }
 
-/* Responses of the middle row once the row below it is there; then moves the window down by one. */
-TARGET static inline struct response window_step(struct window *w, struct taps low)
+/* The gradients and the luma of a strip of bytes, and a trace of clipped ones. */
+struct gradients {
+    vec grad2;  /* lanes of 32 bits: four columns */
+    vec luma;   /* lanes of 16 bits: two columns, at most 32 rows of 510 */
+    vec lowest; /* lanes of 8 bits: of y + 2 modulo 256, which is 0..3 for 254, 255, 0 and 1 only */
+};
+
+/* The value as it is, for GCC not to add in another order: it would run out of registers. */
+TARGET static inline vec settled(vec a)
 {
-    vec twice = add16(low.mid, low.mid), sides = add16(low.left, low.right);
-    vec dx = sub16(low.right, low.left), dx_two = add16(w->dx, dx), sum = add16(sides, twice);
-    struct response out = {
-        .lap = add16(w->lap, low.mid),
-        .gx = add16(w->dx_two, dx_two),
-        .gy = sub16(sum, w->up_sum),
-    };
-    *w = (struct window){
-        .mid = low.mid,
-        .lap = add16(sub16(sides, add16(twice, twice)), w->mid),
-        .dx = dx,
-        .dx_two = dx_two,
-        .up_sum = w->sum,
-        .sum = sum,
-    };
-    return out;
+    __asm__("" : "+x"(a));
+    return a;
 }
 
-TARGET static inline vec add_gradient(vec sum, struct response q)
+/* Adds the gradients of the middle row once the row below it is there; `lowest` is of that one, as is the sum
+   of its columns that is returned. */
+TARGET static inline vec add_row(struct gradients *s, struct window *even, struct window *odd,
+                                 const uint8_t *below)
 {
-    return add32(sum, add32(madd(q.gx, q.gx), madd(q.gy, q.gy)));
+    struct two_lines low = two_lines8(below);
+    s->grad2 = settled(add_squares(s->grad2, window_step(even, low.even)));
+    s->grad2 = settled(add_squares(s->grad2, window_step(odd, low.odd)));
+    s->lowest = min8(s->lowest, add8(load(below), all8(2)));
+    return low.both;
 }
 
-/* In each 128 bits: the sums of the four lanes of a, of b, of c and of d. */
-TARGET static inline vec sums_of_four(vec a, vec b, vec c, vec d)
+/* Runs down a strip, and makes the rows of scale 2 on the way. Two loops, this and the next, need no more
+   registers than there are. */
+TARGET static struct gradients strip8(const uint8_t *const *row, unsigned rows, size_t x,
+                                      uint16_t *const *half)
 {
-    vec ab = add32(low32(a, b), high32(a, b)), cd = add32(low32(c, d), high32(c, d));
-    return add32(low64(ab, cd), high64(ab, cd));
-}
-
-/* The Laplacians of at most 32 rows fit 16 bit lanes (32 * 1020 < 2^15). */
-TARGET static void strip8(const uint8_t *const *row, unsigned rows, size_t x, struct fine_sums *unit)
-{
-    struct window w = window_start(taps8(row[0] + x), taps8(row[1] + x));
-    vec lap = zero(), lap2 = zero(), grad2 = zero(), luma2 = zero();
-    for (unsigned r = 2; r <= rows + 1; r++) {
-        luma2 = add32(luma2, madd(w.mid, w.mid));
-        struct response q = window_step(&w, taps8(row[r] + x));
-        lap = add16(lap, q.lap);
-        lap2 = add32(lap2, madd(q.lap, q.lap));
-        grad2 = add_gradient(grad2, q);
+    struct two_lines up = two_lines8(row[0] + x), mid = two_lines8(row[1] + x);
+    struct window even = window_start(up.even, mid.even), odd = window_start(up.odd, mid.odd);
+    struct gradients s = {zero(), zero(), add8(load(row[1] + x), all8(2))};
+    vec both = mid.both;
+    unsigned r = 1;
+    for (; r < rows; r += 2) {
+        both = add16(both, add_row(&s, &even, &odd, row[r + 1] + x));
+        s.luma = add16(s.luma, both);
+        store(half[r / 2] + x / 2, both);
+        both = add_row(&s, &even, &odd, row[r + 2] + x);
     }
-    store(unit + x / UNIT_PX, sums_of_four(madd(lap, all16(1)), lap2, grad2, luma2));
+    if (r == rows) {
+        s.luma = add16(s.luma, both);
+        (void)add_row(&s, &even, &odd, row[r + 1] + x);
+    }
+    return s;
 }
 
-TARGET static void fine(const uint8_t *const *row, unsigned rows, size_t width, struct fine_sums *unit)
+/* What else a strip of bytes adds up to. */
+struct strip {
+    vec luma2, lap2; /* lanes of 32 bits: four columns */
+};
+
+TARGET static struct strip strip8_rest(const uint8_t *const *row, unsigned rows, size_t x)
 {
-    size_t x = 0;
-    for (; x + LANES <= width; x += LANES)
-        strip8(row, rows, x, unit);
-    measure_plain_fine(row, rows, x, width, unit);
+    const vec byte = all16(255);
+    vec above = load(row[0] + x), here = load(row[1] + x);
+    vec up_even = and_bits(above, byte), up_odd = high_bytes(above);
+    vec even = and_bits(here, byte), odd = high_bytes(here);
+    struct strip s = {zero(), zero()};
+    for (unsigned r = 1; r <= rows; r++) {
+        struct two_columns across = second_differences(row[r] + x, even, odd);
+        vec below = load(row[r + 1] + x);
+        vec low_even = and_bits(below, byte), low_odd = high_bytes(below);
+        vec l = add16(across.even, add16(up_even, low_even)), k = add16(across.odd, add16(up_odd, low_odd));
+        s.luma2 = add32(s.luma2, add32(madd(even, even), madd(odd, odd)));
+        s.lap2 = add32(s.lap2, add32(madd(l, l), madd(k, k)));
+        up_even = even;
+        up_odd = odd;
+        even = low_even;
+        odd = low_odd;
+    }
+    return s;
 }
 
-/* Bytes in lanes of 8 bits: at most 32 rows are counted. */
-TARGET static void light(const uint8_t *const *row, unsigned rows, size_t width, struct light_sums *unit)
+/* A lane of 32 bits is the sum of four columns; two of them are a unit, whose four sums come together. */
+TARGET static inline void store_units(struct fine_sums *unit, struct gradients g, struct strip s)
 {
-    const vec two = all8(2), three = all8(3);
+    vec luma = madd(g.luma, all16(1));
+    vec luma_even = low32(luma, s.luma2), luma_odd = high32(luma, s.luma2);   /* luma luma2 luma luma2 */
+    vec lap_even = low32(s.lap2, g.grad2), lap_odd = high32(s.lap2, g.grad2); /* lap2 grad2 lap2 grad2 */
+    vec first = add32(low64(luma_even, lap_even), high64(luma_even, lap_even));
+    vec second = add32(low64(luma_odd, lap_odd), high64(luma_odd, lap_odd));
+    store_in_turn(unit, first, second);
+}
+
+TARGET static void fine(const uint8_t *const *row, unsigned rows, size_t width, const struct fine_out *out)
+{
+    const vec three = all8(3);
     size_t x = 0;
     for (; x + 2 * LANES <= width; x += 2 * LANES) {
-        vec luma = zero(), clipped = zero();
-        for (unsigned r = 1; r <= rows; r++) {
-            vec y = load(row[r] + x);
-            luma = add32(luma, sum_bytes(y));
-            /* y + 2 modulo 256 is 0..3 for 254, 255, 0 and 1 only */
-            vec shifted = add8(y, two);
-            clipped = sub8(clipped, equal8(min8(shifted, three), shifted));
-        }
-        store(unit + x / UNIT_PX, or_bits(luma, up32(sum_bytes(clipped))));
+        struct gradients g = strip8(row, rows, x, out->half);
+        store_units(out->unit + x / UNIT_PX, g, strip8_rest(row, rows, x));
+        bool clipped = any(equal8(min8(g.lowest, three), g.lowest)); /* rare: worth no lanes */
+        for (size_t i = x; i < x + 2 * LANES; i += UNIT_PX)
+            out->clipped[i / UNIT_PX] = clipped ? measure_plain_clipped(row, rows, i, i + UNIT_PX) : 0;
     }
-    measure_plain_light(row, rows, x, width, unit);
+    measure_plain_fine(row, rows, x, width, out);
 }
 
-TARGET static void strip16(const uint16_t *const *row, unsigned rows, size_t x, const struct pair_sums *sums)
-{
-    struct window w = window_start(taps16(row[0] + x), taps16(row[1] + x));
-    vec grad2 = zero();
-    for (unsigned r = 2; r <= rows + 1; r++)
-        grad2 = add_gradient(grad2, window_step(&w, taps16(row[r] + x)));
-    store(sums->gradient2 + x / 2, grad2);
-}
-
-TARGET static void strip16_laplacian(const uint16_t *const *row, unsigned rows, size_t x,
-                                     const struct pair_sums *sums)
-{
-    const vec one = all16(1);
-    struct window w = window_start(taps16(row[0] + x), taps16(row[1] + x));
-    vec lap = zero(), lap2 = zero();
-    for (unsigned r = 2; r <= rows + 1; r++) {
-        struct response q = window_step(&w, taps16(row[r] + x));
-        lap = add32(lap, madd(q.lap, one));
-        lap2 = add32(lap2, madd(q.lap, q.lap));
-    }
-    store(sums->laplacian + x / 2, lap);
-    store(sums->laplacian2 + x / 2, lap2);
-}
-
-TARGET static void coarse(const uint16_t *const *row, unsigned rows, size_t width,
-                          const struct pair_sums *sums)
+/* Of scales 2 and 4. */
+TARGET static void coarse(const uint16_t *const *row, unsigned rows, size_t width, uint32_t *gradient2)
 {
     size_t x = 0;
     for (; x + LANES <= width; x += LANES) {
-        strip16(row, rows, x, sums);
-        if (sums->laplacian != NULL)
-            strip16_laplacian(row, rows, x, sums);
+        struct window w = window_start(line16(row[0] + x), line16(row[1] + x));
+        vec grad2 = zero();
+        for (unsigned r = 2; r <= rows + 1; r++)
+            grad2 = add_squares(grad2, window_step(&w, line16(row[r] + x)));
+        store(gradient2 + x / 2, grad2);
     }
-    measure_plain_coarse(row, rows, x, width, sums);
+    measure_plain_coarse(row, rows, x, width, gradient2);
 }
 
 /* (a - b)^2 of unsigned lanes, whose difference takes 17 bits with its sign. */
@@ -171,26 +187,22 @@ TARGET static inline void store_squares(vec a, vec b, uint32_t *out)
     store_products(out, mul_low(d, d), mul_high(d, d));
 }
 
+TARGET static inline vec column_sum(const uint16_t *up, const uint16_t *mid, const uint16_t *low)
+{
+    vec m = load(mid);
+    return add16(add16(load(up), load(low)), add16(m, m));
+}
+
 /* Of scale 8: 1 2 1 sums of its samples, up to 4 * 16320, are just below 2^16. */
 TARGET static void coarsest(const uint16_t *const row[3], size_t width, uint32_t *gx2, uint32_t *gy2)
 {
     size_t x = 0;
     for (; x + LANES <= width; x += LANES) {
-        struct taps up = taps16(row[0] + x), mid = taps16(row[1] + x), low = taps16(row[2] + x);
-        vec left = add16(add16(up.left, low.left), add16(mid.left, mid.left));
-        vec right = add16(add16(up.right, low.right), add16(mid.right, mid.right));
-        store_squares(left, right, gx2 + x);
-        store_squares(smooth(up), smooth(low), gy2 + x);
+        const uint16_t *up = row[0] + x, *mid = row[1] + x, *low = row[2] + x;
+        store_squares(line16(up).sum, line16(low).sum, gy2 + x);
+        store_squares(column_sum(up - 1, mid - 1, low - 1), column_sum(up + 1, mid + 1, low + 1), gx2 + x);
     }
     measure_plain_coarsest(row, x, width, gx2, gy2);
-}
-
-TARGET static void halve8(const uint8_t *upper, const uint8_t *lower, size_t width, uint16_t *out)
-{
-    size_t x = 0;
-    for (; x + LANES <= width; x += LANES)
-        store(out + x, add16(pair_bytes(load(upper + 2 * x)), pair_bytes(load(lower + 2 * x))));
-    measure_plain_halve8(upper, lower, x, width, out);
 }
 
 TARGET static void halve16(const uint16_t *upper, const uint16_t *lower, size_t width, uint16_t *out)
@@ -225,4 +237,4 @@ TARGET static void log_bytes(const float *value, size_t n, uint8_t *out)
     measure_plain_log_bytes(value, x, n, out);
 }
 
-const struct kernels KERNELS = {fine, light, coarse, coarsest, halve8, halve16, log_bytes};
+const struct kernels KERNELS = {fine, coarse, coarsest, halve16, log_bytes};

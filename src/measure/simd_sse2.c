@@ -19,10 +19,6 @@ static inline void store(void *p, vec v)
 {
     _mm_storeu_si128((vec *)p, v);
 }
-static inline vec load_u8(const uint8_t *p) /* LANES bytes, widened */
-{
-    return _mm_unpacklo_epi8(_mm_loadl_epi64((const vec *)(const void *)p), _mm_setzero_si128());
-}
 static inline vec zero(void)
 {
     return _mm_setzero_si128();
@@ -42,10 +38,6 @@ static inline vec all32(int v)
 static inline vec add8(vec a, vec b)
 {
     return _mm_add_epi8(a, b);
-}
-static inline vec sub8(vec a, vec b)
-{
-    return _mm_sub_epi8(a, b);
 }
 static inline vec min8(vec a, vec b)
 {
@@ -79,21 +71,13 @@ static inline vec or_bits(vec a, vec b)
 {
     return _mm_or_si128(a, b);
 }
-static inline vec up32(vec a) /* the lower half of each 64 bit lane to the upper */
+static inline vec high_bytes(vec a)
 {
-    return _mm_slli_epi64(a, 32);
+    return _mm_srli_epi16(a, 8);
 }
 static inline vec right32(vec a, int by)
 {
     return _mm_srli_epi32(a, by);
-}
-static inline vec sum_bytes(vec a) /* of eight, in each 64 bit lane */
-{
-    return _mm_sad_epu8(a, _mm_setzero_si128());
-}
-static inline vec pair_bytes(vec a) /* sums of two neighbouring bytes */
-{
-    return _mm_add_epi16(_mm_and_si128(a, _mm_set1_epi16(255)), _mm_srli_epi16(a, 8));
 }
 static inline vec less_or_zero(vec a, vec b) /* a - b of unsigned lanes, 0 where that is negative */
 {
@@ -131,11 +115,15 @@ static inline vec narrow(vec low, vec high) /* 32 bit lanes to 16 bit, in order 
 {
     return _mm_packs_epi32(low, high);
 }
+static inline void store_in_turn(void *p, vec a, vec b)
+{
+    store(p, a);
+    store((vec *)p + 1, b);
+}
 /* Halves of 32 bit products to LANES numbers, in order. */
 static inline void store_products(uint32_t *out, vec low, vec high)
 {
-    store(out, _mm_unpacklo_epi16(low, high));
-    store(out + LANES / 2, _mm_unpackhi_epi16(low, high));
+    store_in_turn(out, _mm_unpacklo_epi16(low, high), _mm_unpackhi_epi16(low, high));
 }
 static inline void store_bytes(uint8_t *out, vec a) /* clamped to 0..255 */
 {
@@ -144,6 +132,36 @@ static inline void store_bytes(uint8_t *out, vec a) /* clamped to 0..255 */
 static inline vec reached(vec a, float b) /* -1 where the floats in a are at least b */
 {
     return _mm_castps_si128(_mm_cmpge_ps(_mm_castsi128_ps(a), _mm_set1_ps(b)));
+}
+static inline vec four_times(vec a)
+{
+    return _mm_slli_epi16(a, 2);
+}
+static inline bool any(vec a) /* one byte or more is not 0 but -1 */
+{
+    return _mm_movemask_epi8(a) != 0;
+}
+/* Sums of two columns next to each other, of even and odd columns from p on and what is beside them. */
+struct neighbours {
+    vec left_even, even_odd, odd_right;
+};
+static inline struct neighbours neighbours(const uint8_t *p)
+{
+    const vec byte = _mm_set1_epi16(255);
+    vec before = load(p - 1), after = load(p + 1);
+    vec left = and_bits(before, byte), even = high_bytes(before);
+    vec odd = and_bits(after, byte), right = high_bytes(after);
+    return (struct neighbours){add16(left, even), add16(even, odd), add16(odd, right)};
+}
+/* Left and right less four times the value, of even and odd columns from p on. */
+struct two_columns {
+    vec even, odd;
+};
+static inline struct two_columns second_differences(const uint8_t *p, vec even, vec odd)
+{
+    vec left = and_bits(load(p - 1), _mm_set1_epi16(255)), right = high_bytes(load(p + 1));
+    return (struct two_columns){sub16(add16(left, odd), four_times(even)),
+                                sub16(add16(even, right), four_times(odd))};
 }
 
 #include "simd_body.h"
