@@ -11,6 +11,7 @@ enum { MOST_ROUNDS = 40 /* each frame is asked for once, and decoded again twice
 struct waiting {
     uint32_t frames; /* that are still to be measured */
     uint8_t rounds;  /* in which more of it was asked for */
+    uint8_t larger;  /* of these, larger parts */
 };
 
 struct along {
@@ -96,7 +97,7 @@ static bool find(void *context, struct err *err)
 {
     struct along *a = context;
     const struct waiting *w = &a->waiting[a->burst.row->burst.number - 1];
-    const struct scoring_check check = {.as_whole = w->rounds > 0, .again = &a->again};
+    const struct scoring_check check = {.as_whole = w->larger > 0, .again = &a->again};
     bool checked = a->check.wanted && w->rounds < MOST_ROUNDS;
     if (checked && a->check.plan != NULL) {
         if (!fast_next(a->ranking.s, a->check.plan, a->burst.row->burst.number, &a->burst.members, &a->again,
@@ -134,7 +135,9 @@ static bool keep(struct along *a, struct err *err)
     struct err trouble = ERR_INIT;
     bool ok = aside_end(&a->aside, &trouble);
     if (ok && a->again.n > 0) {
-        a->waiting[a->burst.row->burst.number - 1].rounds++;
+        struct waiting *w = &a->waiting[a->burst.row->burst.number - 1];
+        w->rounds++;
+        w->larger = (uint8_t)(w->larger + a->larger);
         ok = a->check.measure(a->check.context, &a->again, a->larger, &trouble);
     } else if (ok)
         ok = ranking_keep(&a->ranking, &a->burst, &trouble);
