@@ -17,7 +17,8 @@ enum {
     FEW_PLACES = 100, /* a key that helps fewer than one place in so many is not worth its decode */
 };
 static const float SHIFT_MAX_PX = .3f, NOISE_MAX = 2.0f, SMALL_PX = 10.0f, REST_MARGIN_PX = 4.0f,
-                   COST_MAX = .7f, SCENERY_SHARE = .4f, CHEAP = .6f;
+                   COST_MAX = .7f, SCENERY_SHARE = .4f, CHEAP = .6f, HIDES = 2.0f, HIDES_TWICE = 10.0f,
+                   OFF = .2f; /* decodes that it costs when a key hides the scene, or is off the middle */
 
 const char *locate_answer_words(enum locate_answer answer)
 {
@@ -81,14 +82,33 @@ static float area_of(const struct box *b)
     return box_empty(b) ? 0 : (b->x1 - b->x0) * (b->y1 - b->y0);
 }
 
-/* In each of `spans` spans the frame with the smallest box, near its middle where several are empty. */
-static size_t key_of_span(const struct thumbs *th, const struct box *box, size_t span, size_t spans)
+static float overlap_of(const struct box *a, const struct box *b)
+{
+    float wide = fminf(a->x1, b->x1) - fmaxf(a->x0, b->x0), high = fminf(a->y1, b->y1) - fmaxf(a->y0, b->y0);
+    return box_empty(a) || box_empty(b) || wide <= 0 || high <= 0 ? 0 : wide * high;
+}
+
+/* Share of a full decode that a part costs. Measured on 20-megapixel files with libjpeg-turbo 2.1.5: .786 of
+   the bits above the part, .901 of those beside it, .103 + .044 of its area; bits are taken to lie evenly. */
+static float cost_of_part(const struct locate_box *b)
+{
+    float high = b->y1 - b->y0, wide = b->x1 - b->x0;
+    return wide > 0 ? .786f * b->y0 + .901f * high + .147f * high * wide : 0;
+}
+
+/* In each of `spans` spans the frame that costs least beyond the part that must be decoded anyway, near the
+   middle where several do. Its box hides the scene, and must not lie on that of an earlier key: else a
+   further key would be needed there. */
+static size_t key_of_span(const struct thumbs *th, const struct box *box, const struct locate_frame *frame,
+                          size_t span, size_t spans)
 {
     size_t first = span * th->n / spans, end = (span + 1) * th->n / spans, best = first;
-    float best_cost = INFINITY;
+    float best_cost = INFINITY, px = (float)th->px;
     for (size_t t = first; t < end; t++) {
         float off = fabsf((float)(2 * t) - (float)(first + end)) / (float)(end - first);
-        float cost = area_of(&box[t]) + off * (float)th->px * .02f;
+        float cost = 1 - cost_of_part(&frame[t].part) + HIDES * area_of(&box[t]) / px + OFF * off;
+        for (size_t u = 0; u < first; u++)
+            cost += frame[u].whole ? HIDES_TWICE * overlap_of(&box[t], &box[u]) / px : 0;
         if (cost < best_cost) {
             best_cost = cost;
             best = t;
@@ -120,7 +140,7 @@ static bool choose_keys(const struct thumbs *th, const struct box *box, size_t e
     bool ok = cover_open(&cover, th, box) || err_nomem(err);
     size_t least = exactly > 0 ? exactly : KEYS_MIN;
     for (size_t k = 0; ok && k < least; k++) {
-        size_t key = key_of_span(th, box, k, least);
+        size_t key = key_of_span(th, box, frame, k, least);
         add_key(&cover, &box[key], &frame[key]);
     }
     for (size_t keys = least; ok && exactly == 0 && keys < KEYS_MAX; keys++) {
@@ -163,17 +183,11 @@ static enum locate_answer judge(const struct thumbs *th, const struct box *box, 
     return LOCATE_PARTS;
 }
 
-/* Share of a full decode that the parts of a burst cost. Measured on 20-megapixel files with libjpeg-turbo
-   2.1.5: .786 of the bits above the part, .901 of those beside it, .103 + .044 of its area; bits are taken to
-   lie evenly. */
 static float cost_of(const struct locate_frame *frame, size_t n)
 {
     float sum = 0;
-    for (size_t t = 0; t < n; t++) {
-        const struct locate_box *b = &frame[t].part;
-        float high = b->y1 - b->y0, wide = b->x1 - b->x0;
-        sum += frame[t].whole ? 1 : wide > 0 ? .786f * b->y0 + .901f * high + .147f * high * wide : 0;
-    }
+    for (size_t t = 0; t < n; t++)
+        sum += frame[t].whole ? 1 : cost_of_part(&frame[t].part);
     return sum / (float)n;
 }
 

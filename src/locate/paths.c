@@ -36,7 +36,7 @@ static const float MOVING = .15f, /* share of its px that differ from a neighbou
     DOUBT_NOISE = 6.0f,           /* spread of a px, in noises */
     HOLD_SHARE = .2f,             /* what is smaller does not keep its place */
     REST_SHARE = .5f, /* of its usual area: less is what is left of a subject that became part of the scene */
-    MARGIN_PX = 2.0f, MARGIN_SHARE = .15f;
+    MARGIN_PX = 2.0f, MARGIN_SHARE = .15f, LOWER_SHARE = .08f;
 
 struct spot {
     struct box box;
@@ -64,6 +64,7 @@ struct path {
 struct search {
     const struct thumbs *th;
     struct box *box;            /* of one way in each frame */
+    float *lower;               /* of each frame: of all ways, with margin */
     struct spot (*spot)[SPOTS]; /* of each frame */
     uint8_t *spots;             /* how many */
     struct path path[PATHS];
@@ -511,19 +512,21 @@ static bool search_open(struct search *s, const struct thumbs *th)
 {
     s->th = th;
     s->box = calloc(th->n, sizeof *s->box);
+    s->lower = calloc(th->n, sizeof *s->lower);
     s->spot = calloc(th->n, sizeof *s->spot);
     s->spots = calloc(th->n, 1);
     s->mask = malloc(th->px);
     s->before = malloc(th->px);
     s->turns = calloc(th->px, 1);
     s->stack = malloc(th->px * sizeof *s->stack);
-    return s->box != NULL && s->spot != NULL && s->spots != NULL && s->mask != NULL && s->before != NULL &&
-           s->turns != NULL && s->stack != NULL;
+    return s->box != NULL && s->lower != NULL && s->spot != NULL && s->spots != NULL && s->mask != NULL &&
+           s->before != NULL && s->turns != NULL && s->stack != NULL;
 }
 
 static void search_release(struct search *s)
 {
     free(s->box);
+    free(s->lower);
     free(s->spot);
     free(s->spots);
     free(s->mask);
@@ -565,32 +568,44 @@ static void tell_way(const struct search *s, size_t path, struct locate_frame *f
     }
 }
 
-/* The union with both neighbours, and a margin: the thumbnail is coarse and the mask has soft edges. Each way
-   has its own margin, since two far apart are not a large one. */
-static struct box widened(const struct search *s, size_t t)
+/* The box of frame t with those of both neighbours. */
+static struct box with_neighbours(const struct box *box, size_t t, size_t n)
 {
-    const struct thumbs *th = s->th;
-    struct box b = s->box[t];
-    if (box_empty(&b))
-        return b;
+    struct box b = box[t];
     if (t > 0)
-        box_join(&b, &s->box[t - 1]);
-    if (t + 1 < th->n)
-        box_join(&b, &s->box[t + 1]);
-    float x = MARGIN_PX + MARGIN_SHARE * width_of(&b), y = MARGIN_PX + MARGIN_SHARE * height_of(&b);
-    return (struct box){fmaxf(b.x0 - x, 0), fmaxf(b.y0 - y, 0), fminf(b.x1 + x, (float)th->cols),
-                        fminf(b.y1 + y, (float)th->rows)};
+        box_join(&b, &box[t - 1]);
+    if (t + 1 < n)
+        box_join(&b, &box[t + 1]);
+    return b;
 }
 
-static void add_way(struct search *s, size_t path, bool hold, struct box *box, struct box *wide)
+/* Joins a way to what is known of the others; *lower of each frame grows to its lower edge. */
+static void add_way(struct search *s, size_t path, bool hold, struct box *box, float *lower)
 {
     memset(s->box, 0, s->th->n * sizeof *s->box);
     join_places(s, path);
     extend(s, path, hold);
     for (size_t t = 0; t < s->th->n; t++) {
-        struct box b = widened(s, t);
         box_join(&box[t], &s->box[t]);
-        box_join(&wide[t], &b);
+        if (box_empty(&s->box[t]))
+            continue;
+        struct box b = with_neighbours(s->box, t, s->th->n);
+        lower[t] = fmaxf(lower[t], b.y1 + MARGIN_PX + LOWER_SHARE * height_of(&b));
+    }
+}
+
+/* With the neighbours and a margin: the thumbnail is coarse and the mask has soft edges. The lower edge costs
+   most, since every row above it is read bit by bit: there each way has a margin of its own, and none for the
+   distance between two. */
+static void widen(const struct thumbs *th, const struct box *box, const float *lower, struct box *wide)
+{
+    for (size_t t = 0; t < th->n; t++) {
+        if (box_empty(&box[t]))
+            continue;
+        struct box b = with_neighbours(box, t, th->n);
+        float x = MARGIN_PX + MARGIN_SHARE * width_of(&b), y = MARGIN_PX + MARGIN_SHARE * height_of(&b);
+        wide[t] = (struct box){fmaxf(b.x0 - x, 0), fmaxf(b.y0 - y, 0), fminf(b.x1 + x, (float)th->cols),
+                               fminf(lower[t], (float)th->rows)};
     }
 }
 
@@ -617,9 +632,10 @@ bool paths_find(const struct thumbs *thumbs, struct box *box, struct box *wide, 
         s->subject[k] = is_subject(&s->path[k], told->largest_px);
     for (size_t k = 0; k < s->paths; k++)
         if (s->subject[k]) {
-            add_way(s, k, mean_area(&s->path[k]) > HOLD_SHARE * told->largest_px, box, wide);
+            add_way(s, k, mean_area(&s->path[k]) > HOLD_SHARE * told->largest_px, box, s->lower);
             tell_way(s, k, frame);
         }
+    widen(thumbs, box, s->lower, wide);
     search_release(s);
     return true;
 }

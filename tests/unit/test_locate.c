@@ -249,7 +249,7 @@ START_TEST(each_way_has_a_margin_of_its_own)
     ck_assert_int_eq(f.answer, LOCATE_PARTS);
     for (size_t t = 12; t < 26; t++) {
         ck_assert(holds(&f, t, (int)t * 6 - 40, 10, 16, 10) && holds(&f, t, 180 - (int)t * 6, 80, 16, 10));
-        ck_assert_double_le((double)f.where[t].subject.y1 * ROWS, 80 + 10 + 2 + .15 * 12 + 1);
+        ck_assert_double_le((double)f.where[t].subject.y1 * ROWS, 80 + 10 + 2 + .08 * 12 + 1);
     }
     film_close(&f);
 }
@@ -386,6 +386,27 @@ START_TEST(whole_frames_show_the_scene_twice)
 }
 END_TEST
 
+/* A subject that flies low: its frames are decoded nearly as a whole anyway. */
+START_TEST(whole_frames_are_those_that_cost_little_more)
+{
+    struct film f;
+    film_open(&f, 40);
+    film_scene(&f);
+    for (size_t t = 5; t < 35; t++)
+        film_subject(&f, t, ((int)t - 8) * 6, 96, 16, 10);
+    film_look(&f);
+    ck_assert_int_eq(f.answer, LOCATE_PARTS);
+    size_t whole = 0, with_subject = 0;
+    for (size_t t = 0; t < f.n; t++) {
+        whole += f.where[t].whole;
+        with_subject += f.where[t].whole && !empty(&f, t);
+    }
+    ck_assert_uint_ge(whole, 3);
+    ck_assert_uint_eq(with_subject, whole);
+    film_close(&f);
+}
+END_TEST
+
 /* Asks until the top is found; score(t) of what is asked for. Returns how many frames that takes. */
 static size_t bracket(const struct locate_frame *frame, size_t n, float (*sharpness)(size_t t), bool *known)
 {
@@ -504,6 +525,7 @@ int main(void)
     tcase_add_test(tc, reeds_that_sway_do_not_keep_empty_frames);
     tcase_add_test(tc, a_way_that_starts_inside_the_picture_leaves_frames_before_it_alone);
     tcase_add_test(tc, whole_frames_show_the_scene_twice);
+    tcase_add_test(tc, whole_frames_are_those_that_cost_little_more);
     tcase_add_test(tc, bracketing_finds_the_top_with_fewer_frames);
     tcase_add_test(tc, bracketing_asks_for_all_where_there_is_no_hill);
     tcase_add_test(tc, bracketing_ends_without_scores);
