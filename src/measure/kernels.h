@@ -55,8 +55,6 @@ extern const struct kernels measure_kernels_avx2;
 /* The same from entry `x` on: what the vector paths leave over at the right edge. */
 void measure_plain_fine(const uint8_t *const *row, unsigned rows, size_t x, size_t width,
                         const struct fine_out *out);
-/* Counts pixels at 0-1 and 254-255 in a unit's columns. */
-uint32_t measure_plain_clipped(const uint8_t *const *row, unsigned rows, size_t x, size_t end);
 void measure_plain_coarse(const uint16_t *const *row, unsigned rows, size_t x, size_t width,
                           uint32_t *gradient2);
 void measure_plain_coarsest(const uint16_t *const row[3], size_t x, size_t width, uint32_t *gx2,

@@ -248,14 +248,19 @@ static void pack_fine(const struct cell_row *sums, size_t n, unsigned side, cons
     const unsigned shift = 2 * side;
     const uint32_t px = 1u << shift;
     const float mean = fraction(shift), mean_of_squares = fraction(2 * shift), unit = mean / GRADIENT_UNIT;
+    const struct fine_sums *restrict s = sums->fine;
+    const uint32_t *restrict clipped = sums->clipped;
+    uint16_t *restrict luma = to->luma;
+    uint8_t *restrict clip = to->plane[GRID_CLIP];
+    float *restrict variance = value + GRID_VAR * n, *restrict laplacian = value + GRID_L1 * n;
+    float *restrict gradient = value + GRID_G1 * n;
     for (size_t c = 0; c < n; c++) {
-        const struct fine_sums *s = &sums->fine[c];
-        uint64_t luma = s->luma, luma2 = s->luma2;
-        to->luma[c] = (uint16_t)((2 * LUMA_STEPS * s->luma + px) >> (shift + 1));
-        to->plane[GRID_CLIP][c] = (uint8_t)((2 * 255 * sums->clipped[c] + px) >> (shift + 1));
-        value[GRID_VAR * n + c] = (float)(int64_t)((luma2 << shift) - luma * luma) * mean_of_squares;
-        value[GRID_L1 * n + c] = (float)(int32_t)s->laplacian2 * mean;
-        value[GRID_G1 * n + c] = (float)(int32_t)s->gradient2 * unit;
+        uint64_t sum = s[c].luma, squares = s[c].luma2;
+        luma[c] = (uint16_t)((2 * LUMA_STEPS * s[c].luma + px) >> (shift + 1));
+        clip[c] = (uint8_t)((2 * 255 * clipped[c] + px) >> (shift + 1));
+        variance[c] = (float)(int64_t)((squares << shift) - sum * sum) * mean_of_squares;
+        laplacian[c] = (float)(int32_t)s[c].laplacian2 * mean;
+        gradient[c] = (float)(int32_t)s[c].gradient2 * unit;
     }
 }
 

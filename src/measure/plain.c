@@ -24,7 +24,7 @@ static inline void add_taps(struct fine_sums *s, struct taps t)
     s->gradient2 += (uint32_t)(t.gx * t.gx) + (uint32_t)(t.gy * t.gy);
 }
 
-uint32_t measure_plain_clipped(const uint8_t *const *row, unsigned rows, size_t x, size_t end)
+static uint32_t count_clipped(const uint8_t *const *row, unsigned rows, size_t x, size_t end)
 {
     uint32_t n = 0;
     for (unsigned r = 1; r <= rows; r++)
@@ -54,7 +54,7 @@ void measure_plain_fine(const uint8_t *const *row, unsigned rows, size_t x, size
                 s.luma2 += (uint32_t)row[r][i] * row[r][i];
             }
         out->unit[x / UNIT_PX] = s;
-        out->clipped[x / UNIT_PX] = measure_plain_clipped(row, rows, x, end);
+        out->clipped[x / UNIT_PX] = count_clipped(row, rows, x, end);
     }
 }
 

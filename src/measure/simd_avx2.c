@@ -3,6 +3,8 @@
  */
 #include "kernels.h"
 
+#include <string.h>
+
 #if defined(__x86_64__)
 #include <immintrin.h>
 
@@ -39,6 +41,10 @@ TARGET static inline vec add8(vec a, vec b)
 {
     return _mm256_add_epi8(a, b);
 }
+TARGET static inline vec sub8(vec a, vec b)
+{
+    return _mm256_sub_epi8(a, b);
+}
 TARGET static inline vec min8(vec a, vec b)
 {
     return _mm256_min_epu8(a, b);
@@ -74,6 +80,10 @@ TARGET static inline vec or_bits(vec a, vec b)
 TARGET static inline vec high_bytes(vec a)
 {
     return _mm256_srli_epi16(a, 8);
+}
+TARGET static inline vec sum_bytes(vec a) /* of eight, in each 64 bit lane */
+{
+    return _mm256_sad_epu8(a, _mm256_setzero_si256());
 }
 TARGET static inline vec right32(vec a, int by)
 {

@@ -152,6 +152,21 @@ TARGET static inline void store_units(struct fine_sums *unit, struct gradients g
     store_in_turn(unit, first, second);
 }
 
+/* Clipped px of a strip, eight columns a unit; at most 32 rows fit lanes of 8 bits. */
+TARGET static void count_clipped(const uint8_t *const *row, unsigned rows, size_t x, uint32_t *clipped)
+{
+    const vec two = all8(2), three = all8(3);
+    uint64_t units[2 * LANES / UNIT_PX];
+    vec n = zero();
+    for (unsigned r = 1; r <= rows; r++) {
+        vec shifted = add8(load(row[r] + x), two);
+        n = sub8(n, equal8(min8(shifted, three), shifted));
+    }
+    store(units, sum_bytes(n));
+    for (size_t i = 0; i < 2 * LANES / UNIT_PX; i++)
+        clipped[i] = (uint32_t)units[i];
+}
+
 TARGET static void fine(const uint8_t *const *row, unsigned rows, size_t width, const struct fine_out *out)
 {
     const vec three = all8(3);
@@ -159,9 +174,10 @@ TARGET static void fine(const uint8_t *const *row, unsigned rows, size_t width, 
     for (; x + 2 * LANES <= width; x += 2 * LANES) {
         struct gradients g = strip8(row, rows, x, out->half);
         store_units(out->unit + x / UNIT_PX, g, strip8_rest(row, rows, x));
-        bool clipped = any(equal8(min8(g.lowest, three), g.lowest)); /* rare: worth no lanes */
-        for (size_t i = x; i < x + 2 * LANES; i += UNIT_PX)
-            out->clipped[i / UNIT_PX] = clipped ? measure_plain_clipped(row, rows, i, i + UNIT_PX) : 0;
+        if (any(equal8(min8(g.lowest, three), g.lowest)))
+            count_clipped(row, rows, x, out->clipped + x / UNIT_PX);
+        else
+            memset(out->clipped + x / UNIT_PX, 0, 2 * LANES / UNIT_PX * sizeof *out->clipped);
     }
     measure_plain_fine(row, rows, x, width, out);
 }

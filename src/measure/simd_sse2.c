@@ -3,6 +3,8 @@
  */
 #include "kernels.h"
 
+#include <string.h>
+
 #if defined(__x86_64__)
 #include <emmintrin.h>
 
@@ -39,6 +41,10 @@ static inline vec add8(vec a, vec b)
 {
     return _mm_add_epi8(a, b);
 }
+static inline vec sub8(vec a, vec b)
+{
+    return _mm_sub_epi8(a, b);
+}
 static inline vec min8(vec a, vec b)
 {
     return _mm_min_epu8(a, b);
@@ -74,6 +80,10 @@ static inline vec or_bits(vec a, vec b)
 static inline vec high_bytes(vec a)
 {
     return _mm_srli_epi16(a, 8);
+}
+static inline vec sum_bytes(vec a) /* of eight, in each 64 bit lane */
+{
+    return _mm_sad_epu8(a, _mm_setzero_si128());
 }
 static inline vec right32(vec a, int by)
 {
