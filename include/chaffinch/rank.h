@@ -104,10 +104,11 @@ struct rank_scores {
     struct rank_item *item; /* by frame, then pass */
     size_t n;
 };
-/* The head end, the leading part of the body along its way, decides in passes of whole, flying subjects that
- * move by a quarter of their length in six frames, where it clearly goes through the plane of focus at
- * another time than the rest: then score and blur of the pass are those of the head end, and RANK_HEAD_BLUR
- * is set.
+/* In passes of whole, flying subjects that move by a quarter of their length in six frames the score is that
+ * of each frame and, beside it, less ln blur of the way through the plane of focus that explains all frames
+ * of the pass. The head end, the leading part of the body along its way, decides where it clearly goes
+ * through the plane of focus at another time than the rest: then score and blur of the pass are those of the
+ * head end, and RANK_HEAD_BLUR is set.
  *
  * False with ERR_NOMEM. On success the caller owns *scores (rank_scores_release). Frames without a subject
  * have no item. */
@@ -155,7 +156,9 @@ struct rank_burst {
  *   - the three best are probably not sharp (median of their p < .5): nothing is kept. Frames that are surely
  *     soft (p < .3) are rejected as nothing-sharp, the others left to a person as not-sure.
  *   - a frame is in the sharp set when its blur is within max(0.3 px, error bar of the best) of the best blur
- *     among the three best, and p >= .3. The others are rejected as soft.
+ *     among the three best, and p >= .3. The others are rejected as soft. One in flight whose score is more
+ *     than .75 (in the logarithm) below the best is no equal: where its blur says otherwise it is left to a person
+ *     (not-sure).
  *   - a frame of the sharp set that shows the same attitude as one chosen before, within half a second, is a
  * near twin: rejected. The shorter the time between them, the more their outlines may differ. In a perch
  * burst the same attitude is a twin at any distance.

@@ -17,6 +17,10 @@
 enum { TOO_FEW = 5, DEFAULT_KEEP = 3, TOP = 3 };
 static const double KEEP_CHANCE = 0.75; /* of being sharp; below it a person looks */
 static const double EYE_PX = 0.3;       /* a difference of blur that the eye does not see */
+/* Scores, in logarithms: so far below the best no frame of a flight is its equal, whatever its blur is taken
+   for (of frames that were kept from there on rendered bursts all were more than .3 px softer); softer
+   although no blur is known. */
+static const double NO_EQUAL = 0.75, FAR_BELOW = 1.5;
 /* Outlines closer than this show one attitude. Neighbour frames may differ by more: cells at the edge come
    and go from frame to frame, while a beat of the wings takes longer. */
 static const double TWIN_DISTANCE = 0.35, NEIGHBOUR_DISTANCE = 0.6;
@@ -175,9 +179,11 @@ static bool left_out(struct pass *pass, size_t k, const struct limits *limits)
 {
     size_t i = pass->order[k];
     const struct rank_item *item = &pass->item[i];
-    if (k == 0 || (blur_known(item) && in_sharp_set(pass, item, limits)))
+    bool sharp = blur_known(item) && in_sharp_set(pass, item, limits);
+    double below = limits->best_score - item->score;
+    if (k == 0 || (sharp && (pass->rests || below <= NO_EQUAL)))
         return false;
-    bool soft = blur_known(item) || item->score < limits->best_score - 1.5;
+    bool soft = blur_known(item) ? !sharp : below > FAR_BELOW;
     judge(pass, i, soft ? RANK_REJECT : RANK_NONE, soft ? RANK_SOFT : RANK_NOT_SURE);
     return true;
 }

@@ -1,13 +1,14 @@
 /*
- * head.c - passes in which the head end decides.
+ * head.c - the way of a pass through the plane of focus, and passes in which the head end decides.
  *
- * A bird that flies across and is tilted in depth goes through the plane of focus end by end: what is sharp
- * of it in one frame may be the tail, and the picture is that in which the head is. One frame cannot tell,
- * since each part has a plumage of its own and wings beat across. A pass can: on the way through the plane
- * the blur of every part is sqrt(least^2 + (rate (t - t0))^2), each part with an unknown constant for its
- * plumage. A tilt is a lag of t0 that grows along the body. Where a lag explains the frames of a pass much
- * better than none, the curve of the head orders them: the mean over all ways through the plane, each
- * weighted by how well it explains the parts.
+ * One frame by itself is a poor witness: wings beat, and what shows more of its plumage looks sharper. But on
+ * the way through the plane the blur of every part of the body is sqrt(least^2 + (rate (t - t0))^2), each
+ * part with an unknown constant for its plumage. The mean over all ways through the plane, each weighted by
+ * how well it explains the parts in all frames of the pass, stands beside the score.
+ *
+ * A bird that is tilted in depth goes through the plane end by end: what is sharp of it in one frame may be
+ * the tail, and the picture is that in which the head is. A tilt is a lag of t0 that grows along the body.
+ * Where a lag explains the frames of a pass much better than none, the curve of the head orders them.
  */
 #include "head.h"
 
@@ -32,7 +33,11 @@ static const double READING = 0.15; /* its deviation at best */
 static const double NU = 4;         /* degrees of freedom: wings before a part are outliers */
 static const double PLUMAGE = 1;    /* standard deviation of a part's constant */
 static const double CLEAR = 3.5;    /* log-likelihood that a lag must gain */
-static const double MOVES = 0.25;   /* of the body's length, over six frames */
+/* What ln blur of the way weighs in the score: all where what it leaves of the readings changes sign from
+   frame to frame, nothing where neighbours agree against it: a subject that hovers does not go straight
+   through the plane. */
+static const double BESIDE = 1, ACCIDENT = 0.6, AGREEMENT = 1.0;
+static const double MOVES = 0.25; /* of the body's length, over six frames */
 
 struct reading {
     double time_s, value, error;
@@ -67,6 +72,7 @@ struct pass_job {
     double *fit;     /* of every part, shape and place of t0 */
     struct way *way; /* those that explain the parts, weights summing to 1 */
     size_t ways;
+    bool tilted;
 };
 
 static double log_blur(double least, double rate, double off_s)
@@ -233,45 +239,51 @@ static double best_with_lag(const struct pass_job *job, int lag)
     return best;
 }
 
-/* The best fit of all, and by how much a lag is better than none. */
-static double gain_of_lag(const struct pass_job *job, double *best)
+/* The best fit with any lag. */
+static double best_fit(const struct pass_job *job, double none)
 {
-    double none = best_with_lag(job, 0);
-    *best = none;
+    double best = none;
     for (int k = 0; k < LAGS; k++)
-        *best = fmax(*best, best_with_lag(job, 2 * k - LONGEST_LAG));
-    return *best - none;
+        best = fmax(best, best_with_lag(job, 2 * k - LONGEST_LAG));
+    return best;
 }
 
-/* The ways that explain the parts, but for those that hardly weigh against the best. */
-static bool weigh_ways(struct pass_job *job, double best, struct err *err)
+/* Goes through the ways up to a lag that hardly weigh less than the best; notes them where there is room.
+   Returns how many there are. */
+static size_t list_ways(const struct pass_job *job, int longest, double best, struct way *way)
 {
     const double trace = -9;
-    double sum = 0;
-    for (int round = 0; round < 2; round++) {
-        job->ways = 0;
-        for (int lag = -LONGEST_LAG; lag <= LONGEST_LAG; lag += 2)
-            for (int shape = 0; shape < SHAPES; shape++)
-                for (size_t place = LONGEST_LAG; place + LONGEST_LAG < job->places; place++) {
-                    double fit = fit_of(job, lag, shape, place) - best;
-                    if (fit < trace)
-                        continue;
-                    if (round > 0)
-                        job->way[job->ways] = (struct way){
-                            .t0_s = job->first_s + job->frame_s * (double)place,
-                            .lag_s = job->frame_s * lag,
-                            .rate = rate_px_s[shape / LEASTS],
-                            .least = least_px[shape % LEASTS],
-                            .weight = exp(fit),
-                        };
-                    sum += round > 0 ? exp(fit) : 0;
-                    job->ways++;
-                }
-        if (round == 0)
-            job->way = malloc((job->ways + 1) * sizeof *job->way);
-        if (job->way == NULL)
-            return err_nomem(err);
-    }
+    size_t n = 0;
+    for (int lag = -longest; lag <= longest; lag += 2)
+        for (int shape = 0; shape < SHAPES; shape++)
+            for (size_t place = LONGEST_LAG; place + LONGEST_LAG < job->places; place++) {
+                double fit = fit_of(job, lag, shape, place) - best;
+                if (fit < trace)
+                    continue;
+                if (way != NULL)
+                    way[n] = (struct way){.t0_s = job->first_s + job->frame_s * (double)place,
+                                          .lag_s = job->frame_s * lag,
+                                          .rate = rate_px_s[shape / LEASTS],
+                                          .least = least_px[shape % LEASTS],
+                                          .weight = exp(fit)};
+                n++;
+            }
+    return n;
+}
+
+/* Finds the ways that explain the parts. Lags are let in where they are clear. */
+static bool weigh_ways(struct pass_job *job, struct err *err)
+{
+    double none = best_with_lag(job, 0), best = best_fit(job, none), sum = 0;
+    job->tilted = best - none >= CLEAR;
+    int longest = job->tilted ? LONGEST_LAG : 0;
+    best = job->tilted ? best : none;
+    job->way = malloc((list_ways(job, longest, best, NULL) + 1) * sizeof *job->way);
+    if (job->way == NULL)
+        return err_nomem(err);
+    job->ways = list_ways(job, longest, best, job->way);
+    for (size_t i = 0; i < job->ways; i++)
+        sum += job->way[i].weight;
     for (size_t i = 0; i < job->ways; i++)
         job->way[i].weight /= sum;
     return true;
@@ -348,20 +360,42 @@ static void set_head_blur(const struct pass_job *job, const struct subject_regio
     item->part[RANK_HEAD_BLUR] = item->blur_px;
 }
 
-/* Orders the pass by its head end. What a frame has of its own against its neighbours stays. */
-static void order_by_head(const struct pass_job *job, uint32_t pass, const struct subject_burst *found,
-                          struct rank_scores *scores, const double *own)
+/* What neighbours in time share of what the way leaves of the readings, in squares of their errors. */
+static double left_of_readings(const struct pass_job *job)
+{
+    double sum = 0, n = 0;
+    for (int part = 0; part < PARTS; part++) {
+        const struct series *s = &job->part[part];
+        for (size_t i = 0; i < s->n; i++)
+            job->scratch[i] = s->at[i].value - mean_log_blur(job, 0, s->at[i].time_s);
+        double a = s->n > 0 ? constant_of(s, job->scratch, NULL) : 0, before = 0;
+        for (size_t i = 0; i < s->n; i++) {
+            double left = fmin(fmax((job->scratch[i] - a) / s->at[i].error, -2), 2);
+            sum += left * before;
+            n += i > 0;
+            before = left;
+        }
+    }
+    return n > 0 ? sum / n : INFINITY;
+}
+
+/* A tilted pass is ordered by its head end; what a frame has of its own against its neighbours stays. In the
+   others the way stands beside the score. */
+static void order_by_way(const struct pass_job *job, uint32_t pass, const struct subject_burst *found,
+                         struct rank_scores *scores, const double *own)
 {
     size_t i = 0;
-    double constant = head_constant(job);
+    double constant = head_constant(job), left = left_of_readings(job);
+    double beside = BESIDE * fmin(fmax((AGREEMENT - left) / (AGREEMENT - ACCIDENT), 0), 1);
     for (size_t t = 0; t < found->n; t++)
         for (size_t k = 0; job->input->grid[t] != NULL && k < found->frame[t].n_regions; k++, i++) {
             struct rank_item *item = &scores->item[i];
             if (item->pass != pass || (item->flags & RANK_F_AT_REST))
                 continue;
             double log_px = mean_log_blur(job, HEAD_ALONG, (double)item->time_ns * 1e-9);
-            set_head_blur(job, &found->frame[t].region[k], log_px + constant, item);
-            item->score = own[i] - log_px;
+            if (job->tilted)
+                set_head_blur(job, &found->frame[t].region[k], log_px + constant, item);
+            item->score = job->tilted ? own[i] - log_px : item->score - beside * log_px;
         }
 }
 
@@ -373,10 +407,9 @@ static void job_release(struct pass_job *job)
     free(job->way);
 }
 
-/* Finds the ways of a pass in which the head end decides; leaves none in the others. */
+/* Finds the ways of a pass; none where too little is known of its body, or it hardly moves. */
 static bool judge_pass(struct pass_job *job, struct err *err)
 {
-    double best;
     if (job->body->cells == 0)
         return true;
     if (!read_parts(job, err))
@@ -386,9 +419,7 @@ static bool judge_pass(struct pass_job *job, struct err *err)
         job->part[part].n = weigh(&job->part[part], job->scratch) ? job->part[part].n : 0;
     if (!enough || job->part[PARTS - 1].n == 0)
         return true;
-    if (!fit_parts(job, err))
-        return false;
-    return gain_of_lag(job, &best) >= CLEAR ? weigh_ways(job, best, err) : true;
+    return fit_parts(job, err) && weigh_ways(job, err);
 }
 
 bool head_settle(const struct subject_input *input, const struct subject_burst *found,
@@ -408,7 +439,7 @@ bool head_settle(const struct subject_input *input, const struct subject_burst *
                                .body = &bodies[pass - 1]};
         done = judge_pass(&job, err);
         if (done && job.ways > 0)
-            order_by_head(&job, pass, found, scores, own);
+            order_by_way(&job, pass, found, scores, own);
         job_release(&job);
     }
     free(own);

@@ -37,7 +37,7 @@ static void setup(void)
                                      .time_ns = (int64_t)k * 100 * MS,
                                      .w_px = 100,
                                      .h_px = 60,
-                                     .score = 5 - 0.1 * k,
+                                     .score = 5 - 0.05 * k,
                                      .blur_px = blur_px,
                                      .blur_low_px = blur_px * 0.9,
                                      .blur_high_px = blur_px * 1.1,
@@ -154,6 +154,25 @@ START_TEST(doubt)
     item[0].blur_high_px = item[0].blur_px * 2;
     choose(SUBJECT_MOVING, false, (struct rank_options){.keep = 12, .max_blur_px = 0.85});
     ck_frame(frame[0], RANK_KEEP, RANK_SHARPEST);
+}
+END_TEST
+
+/* Softer by its score than the best can be, sharp by its blur: a person looks. */
+START_TEST(a_score_far_below)
+{
+    setup();
+    item[1].score = item[0].score - 0.8; /* as sharp by its blur */
+    item[2].score = item[0].score - 0.7;
+    item[3].score = item[0].score - 0.8;
+    item[3].blur_px = 2.1;
+    item[3].blur_low_px = 1.9;
+    item[3].blur_high_px = 2.3;
+    item[3].p_sharp = 0.5;
+    choose(SUBJECT_MOVING, false, (struct rank_options){.keep = FRAMES});
+    ck_frame(frame[0], RANK_KEEP, RANK_SHARPEST);
+    ck_frame(frame[1], RANK_NONE, RANK_NOT_SURE);
+    ck_frame(frame[2], RANK_KEEP, RANK_SHARP_SET);
+    ck_frame(frame[3], RANK_REJECT, RANK_SOFT);
 }
 END_TEST
 
@@ -328,6 +347,7 @@ int main(void)
     tcase_add_test(tables, min_gap);
     tcase_add_test(tables, max_blur);
     tcase_add_test(tables, doubt);
+    tcase_add_test(tables, a_score_far_below);
     tcase_add_test(tables, portraits);
     tcase_add_test(tables, who_sits_beside_a_flight);
     tcase_add_test(tables, who_sits_does_not_speak_for_who_flies);

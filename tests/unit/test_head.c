@@ -55,9 +55,21 @@ static void paint(int t, int c, int r, double sigma, double plumage)
     plane[t][GRID_VAR][r * COLS + c] = code(200);
 }
 
+/* How far the middle of the body is from the plane of focus, frames. */
+static double straight(int t)
+{
+    return t - 9;
+}
+
+/* To and fro, as a bird that hovers. */
+static double sways(int t)
+{
+    return 8 * sin(t * 0.4);
+}
+
 /* Flies to the right; the body is rows 5 to 9 of the box. A wing goes up and down, and ahead of the head.
  * `lag` is that of the head end against the middle, frames. */
-static void fly(double lag)
+static void fly_on(double (*way)(int t), double lag)
 {
     memset(mask, 0, sizeof mask);
     memset(plane, 0, sizeof plane);
@@ -76,7 +88,7 @@ static void fly(double lag)
             grid[t].plane[p] = plane[t][p];
         for (int r = 0; r < BOX_R; r++)
             for (int c = 0; c < BOX_C; c++) {
-                double along = (c + 0.5) / LONG, z = 0.35 * (t - 9 - lag * (along - 0.5) / 0.4);
+                double along = (c + 0.5) / LONG, z = 0.35 * (way(t) - lag * (along - 0.5) / 0.4);
                 bool body = c < LONG && r >= 5 && r < 10;
                 bool wing = c >= 9 && c < 14 && (beat < 3 ? r < 5 : r >= 10);
                 bool ahead = beat == 1 && c >= 16 && r < 7;
@@ -105,6 +117,11 @@ static void fly(double lag)
     }
     found = (struct subject_burst){.n = FRAMES, .frame = frames, .n_passes = 1, .mode = SUBJECT_MOVING};
     scores = (struct rank_scores){item, FRAMES};
+}
+
+static void fly(double lag)
+{
+    fly_on(straight, lag);
 }
 
 static void settle_before(const uint8_t *sharp)
@@ -220,11 +237,41 @@ static void check_untouched(void)
     }
 }
 
-/* All of it in focus at once; or it hardly moves; or there are too few frames of it. */
-START_TEST(else_the_whole_decides)
+/* All of it is in focus at once: the score is of the whole, and of its way through the plane of focus. */
+START_TEST(the_way_stands_beside_the_score)
 {
     fly(0);
-    check_untouched();
+    item[3].score = 0.7; /* a beat of the wings that shows more plumage */
+    item[15].score = 0.7;
+    settle();
+    ck_assert_int_eq(top(), 9);
+    for (int t = 0; t < FRAMES; t++) {
+        ck_assert(isnan(item[t].part[RANK_HEAD_BLUR]));
+        ck_assert_double_eq(item[t].blur_px, 1);
+    }
+    for (int t = 9; t < 14; t++)
+        ck_assert_double_lt(item[t + 1].score, item[t].score);
+    /* from .6 px in focus to sqrt(.36 + 4.9^2) at the end, in logarithms */
+    ck_assert_double_eq_tol(item[9].score - item[FRAMES - 1].score, log(4.94 / 0.6), 0.5);
+}
+END_TEST
+
+/* The score of what goes to and fro hardly changes: by less than a tenth of what it does on a straight way.
+ */
+START_TEST(a_way_that_explains_nothing_is_none)
+{
+    fly_on(sways, 0);
+    settle();
+    for (int t = 0; t < FRAMES; t++) {
+        ck_assert(isnan(item[t].part[RANK_HEAD_BLUR]));
+        ck_assert_double_eq_tol(item[t].score, 0.5, 0.2);
+    }
+}
+END_TEST
+
+/* It hardly moves; or there are too few frames of it. */
+START_TEST(else_there_is_no_way)
+{
     fly(5);
     for (int t = 0; t < FRAMES; t++)
         frames[t].region[0].velocity_col_s = 40;
@@ -282,7 +329,9 @@ int main(void)
     tcase_add_test(cases, cover_tells_a_pose_from_a_piece);
     tcase_add_test(cases, a_small_pose_competes);
     tcase_add_loop_test(cases, the_head_end_decides, 0, 2);
-    tcase_add_test(cases, else_the_whole_decides);
+    tcase_add_test(cases, the_way_stands_beside_the_score);
+    tcase_add_test(cases, a_way_that_explains_nothing_is_none);
+    tcase_add_test(cases, else_there_is_no_way);
     tcase_add_test(cases, sharp_ground_is_no_head);
     tcase_add_test(cases, what_rests_has_no_head_end);
     suite_add_tcase(suite, cases);
