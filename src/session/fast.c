@@ -7,19 +7,23 @@
 
 enum { LEAST_FRAMES = 8 };
 
-bool fast_add(struct fast_plan *plan, int64_t frame, const struct locating_frame *where, bool here,
-              struct err *err)
+bool fast_open(struct fast_plan *plan, size_t n, struct err *err)
 {
-    if (plan->n == plan->room) {
-        size_t room = plan->room > 0 ? plan->room * 2 : 256;
-        struct fast_frame *grown = realloc(plan->frame, room * sizeof *grown);
-        if (grown == NULL)
-            return err_nomem(err);
-        plan->frame = grown;
-        plan->room = room;
-    }
-    plan->frame[plan->n++] = (struct fast_frame){frame, where->burst, *where, here || !where->optional};
-    return true;
+    plan->frame = calloc(n + 1, sizeof *plan->frame);
+    plan->n = n;
+    return plan->frame != NULL || err_nomem(err);
+}
+
+void fast_set(struct fast_plan *plan, size_t i, int64_t frame, int64_t burst)
+{
+    plan->frame[i].frame = frame;
+    plan->frame[i].burst = burst;
+}
+
+void fast_located(struct fast_plan *plan, size_t i, const struct locating_frame *where, bool here)
+{
+    plan->frame[i].where = *where;
+    plan->frame[i].known = here || !where->optional;
 }
 
 bool fast_wants(const struct fast_plan *plan, size_t i)
@@ -41,13 +45,27 @@ void fast_release(struct fast_plan *plan)
     *plan = (struct fast_plan){0};
 }
 
-/* One past the frames that were located together with frame `first`. */
-static size_t window_end(const struct fast_plan *plan, size_t first)
+/* One past the frames before `limit` that were located together with frame `first`. */
+static size_t window_end(const struct fast_plan *plan, size_t first, size_t limit)
 {
     size_t end = first;
-    while (end < plan->n && plan->frame[end].where.window == plan->frame[first].where.window)
+    while (end < limit && plan->frame[end].where.window == plan->frame[first].where.window)
         end++;
     return end;
+}
+
+/* The first frame of a burst, or of those behind it: frames are in order of their burst. */
+static size_t burst_start(const struct fast_plan *plan, int64_t burst)
+{
+    size_t low = 0, high = plan->n;
+    while (low < high) {
+        size_t mid = low + (high - low) / 2;
+        if (plan->frame[mid].burst < burst)
+            low = mid + 1;
+        else
+            high = mid;
+    }
+    return low;
 }
 
 /* The members of the burst among frames first .. end, in order: both are in the order of the burst. */
@@ -155,18 +173,15 @@ static void ask_all_of_few(struct fast_plan *plan, size_t first, size_t end)
         plan->frame[i].known = true;
 }
 
-bool fast_begin(struct session *s, struct fast_plan *plan, struct err *err)
+bool fast_begin(struct session *s, struct fast_plan *plan, size_t first, size_t n, struct err *err)
 {
-    bool ok = true;
-    for (size_t first = 0, end; ok && first < plan->n; first = end) {
-        end = window_end(plan, first);
-        struct members members = {0};
-        bool optional = has_optional(plan, first, end), scored = optional && has_scores(plan, first, end);
-        ok = !scored || members_load(s, plan->frame[first].burst, &members, err);
-        ok = ok && (!optional || ask(s, plan, first, end, scored ? &members : NULL, NULL, err));
-        members_release(&members);
-        ask_all_of_few(plan, first, end);
-    }
+    size_t end = first + n;
+    struct members members = {0};
+    bool optional = has_optional(plan, first, end), scored = optional && has_scores(plan, first, end);
+    bool ok = (!scored || members_load(s, plan->frame[first].burst, &members, err)) &&
+              (!optional || ask(s, plan, first, end, scored ? &members : NULL, NULL, err));
+    members_release(&members);
+    ask_all_of_few(plan, first, end);
     return ok;
 }
 
@@ -174,9 +189,10 @@ bool fast_next(struct session *s, struct fast_plan *plan, int64_t burst, const s
                struct parts_again *again, struct err *err)
 {
     bool ok = true;
-    for (size_t first = 0, end; ok && first < plan->n; first = end) {
-        end = window_end(plan, first);
-        if (plan->frame[first].burst == burst && has_optional(plan, first, end))
+    size_t limit = burst_start(plan, burst + 1);
+    for (size_t first = burst_start(plan, burst), end; ok && first < limit; first = end) {
+        end = window_end(plan, first, limit);
+        if (has_optional(plan, first, end))
             ok = ask(s, plan, first, end, members, again, err);
     }
     return ok;

@@ -1,10 +1,10 @@
 /*
  * fast.h - measuring only what is needed to find the sharpest frame of each way through a burst.
  *
- * Calling sequence: fast_add() for every frame to be measured, in order, once its part is known;
- * fast_begin(); fast_wants() for each frame of the first pass; then, when what was asked for of a burst is
- * measured, fast_next() until it adds nothing. Ownership: struct fast_plan owns its frames; fast_release()
- * frees them.
+ * Calling sequence: fast_open() and fast_set() for every frame to be measured, in order; for each window of
+ * frames that were located together fast_located() and fast_begin(); fast_wants() for each frame of the first
+ * pass; then, when what was asked for of a burst is measured, fast_next() until it adds nothing. Ownership:
+ * struct fast_plan owns its frames; fast_release() frees them.
  */
 #ifndef CHAFFINCH_SESSION_FAST_H
 #define CHAFFINCH_SESSION_FAST_H
@@ -19,14 +19,15 @@ struct fast_frame {
 };
 struct fast_plan {
     struct fast_frame *frame;
-    size_t n, room;
+    size_t n;
 };
+bool fast_open(struct fast_plan *plan, size_t n, struct err *err);
+void fast_set(struct fast_plan *plan, size_t i, int64_t frame, int64_t burst);
 /* `here`: measured by an earlier run. */
-bool fast_add(struct fast_plan *plan, int64_t frame, const struct locating_frame *where, bool here,
-              struct err *err);
-/* Says what the first pass takes. */
-bool fast_begin(struct session *s, struct fast_plan *plan, struct err *err);
-/* Of the i-th frame that was added. */
+void fast_located(struct fast_plan *plan, size_t i, const struct locating_frame *where, bool here);
+/* Says what the first pass takes of the window of frames first .. first + n - 1. */
+bool fast_begin(struct session *s, struct fast_plan *plan, size_t first, size_t n, struct err *err);
+/* Of the i-th frame. */
 bool fast_wants(const struct fast_plan *plan, size_t i);
 /* Adds to `again` what is to be measured next of a burst, from what is stored of it. It changes nothing of
    the plan but the frames of this burst, and reads nothing else that changes: another thread may call it. */

@@ -7,48 +7,6 @@
 
 #include "pump.h"
 
-struct thumb {
-    struct job_thumb head;
-    uint8_t *luma;
-};
-
-/* Frames first .. first + n - 1 are looked at together. */
-struct window {
-    size_t first, n, waiting;
-};
-
-struct locating {
-    struct session *s;
-    struct locating_frame *frame;
-    size_t n, keys;
-    struct thumb *thumb; /* n; luma is freed as soon as its window is done */
-    struct window *window;
-    size_t windows;
-    uint32_t *window_of; /* n */
-    struct locating_told *told;
-    locating_path *path;
-    void *context;
-};
-
-static void make_windows(struct locating *l)
-{
-    for (size_t first = 0; first < l->n;) {
-        size_t end = first;
-        while (end < l->n && l->frame[end].burst == l->frame[first].burst)
-            end++;
-        /* A long burst in windows of equal length. */
-        size_t parts = (end - first + LOCATE_FRAMES - 1) / LOCATE_FRAMES, n = end - first;
-        for (size_t k = 0; k < parts; k++) {
-            size_t from = first + k * n / parts, to = first + (k + 1) * n / parts;
-            l->window[l->windows] = (struct window){from, to - from, to - from};
-            for (size_t i = from; i < to; i++)
-                l->window_of[i] = (uint32_t)l->windows;
-            l->windows++;
-        }
-        first = end;
-    }
-}
-
 /* Whole cells around a box given in shares of the frame. */
 static struct grid_window cells_around(const struct locate_box *box, const struct job_part *part)
 {
@@ -66,123 +24,193 @@ static struct grid_window cells_around(const struct locate_box *box, const struc
     return (struct grid_window){col0, row0, col1 - col0, row1 - row0};
 }
 
-static void plan_frame(struct locating *l, size_t i, const struct locate_frame *where)
+/* Of frame k of the window. */
+static void plan_frame(struct locating *l, size_t k, const struct locate_frame *where)
 {
-    struct job_part *part = &l->frame[i].part;
-    const struct job_thumb *head = &l->thumb[i].head;
+    struct job_part *part = &l->frame[k].part;
+    const struct job_thumb *head = &l->thumb[k].head;
     const struct locate_box everything = {0, 0, 1, 1};
     *part = (struct job_part){
         .wanted = true, .width_px = head->width_px, .height_px = head->height_px, .gain = where->gain};
     part->window = cells_around(where->whole ? &everything : &where->part, part);
     part->subject = cells_around(&where->subject, part);
-    l->frame[i].optional = !where->whole && part->window.cols > 0;
-    l->frame[i].complete = where->complete;
-    l->frame[i].way = where->way;
+    l->frame[k].optional = !where->whole && part->window.cols > 0;
+    l->frame[k].complete = where->complete;
+    l->frame[k].way = where->way;
 }
 
 /* Thumbnails and frames of one size, or none. */
-static bool alike(const struct locating *l, const struct window *w)
+static bool alike(const struct locating *l)
 {
-    const struct job_thumb *first = &l->thumb[w->first].head;
-    for (size_t i = w->first; i < w->first + w->n; i++)
-        if (l->thumb[i].luma == NULL || memcmp(&l->thumb[i].head, first, sizeof *first) != 0)
+    for (size_t k = 0; k < l->n; k++)
+        if (l->thumb[k].luma == NULL ||
+            memcmp(&l->thumb[k].head, &l->thumb[0].head, sizeof l->thumb[0].head) != 0)
             return false;
     return true;
 }
 
-static bool finish_window(struct locating *l, const struct window *w, struct err *err)
+static void forget_thumbs(struct locating *l)
 {
-    struct locate_frame *where = calloc(w->n, sizeof *where);
-    const uint8_t **luma = calloc(w->n, sizeof *luma);
+    for (size_t k = 0; l->thumb != NULL && k < l->n; k++)
+        free(l->thumb[k].luma);
+    l->n = 0;
+}
+
+bool locating_open(struct locating *l, struct session *s, size_t n, size_t keys, locating_burst *burst,
+                   locating_path *path, void *context, struct err *err)
+{
+    *l = (struct locating){.s = s,
+                           .all = n,
+                           .keys = keys,
+                           .burst = burst,
+                           .path = path,
+                           .context = context,
+                           .window = UINT32_MAX};
+    l->thumb = calloc(LOCATE_FRAMES, sizeof *l->thumb);
+    l->frame = calloc(LOCATE_FRAMES, sizeof *l->frame);
+    return (l->thumb != NULL && l->frame != NULL) || err_nomem(err);
+}
+
+void locating_release(struct locating *l)
+{
+    forget_thumbs(l);
+    free(l->thumb);
+    free(l->frame);
+    *l = (struct locating){0};
+}
+
+/* A long burst in windows of equal length. */
+bool locating_begin(struct locating *l)
+{
+    forget_thumbs(l);
+    if (++l->part >= l->parts) {
+        size_t first = l->burst_first + l->burst_n, end = first;
+        while (end < l->all && l->burst(l->context, end) == l->burst(l->context, first))
+            end++;
+        l->burst_first = first;
+        l->burst_n = end - first;
+        l->part = 0;
+        l->parts = (l->burst_n + LOCATE_FRAMES - 1) / LOCATE_FRAMES;
+    }
+    if (l->burst_n == 0)
+        return false;
+    size_t from = l->part * l->burst_n / l->parts, to = (l->part + 1) * l->burst_n / l->parts;
+    l->first = l->burst_first + from;
+    l->n = l->waiting = to - from;
+    l->window++;
+    memset(l->thumb, 0, l->n * sizeof *l->thumb);
+    for (size_t k = 0; k < l->n; k++)
+        l->frame[k] = (struct locating_frame){.burst = l->burst(l->context, l->first), .window = l->window};
+    return true;
+}
+
+bool locating_finish(struct locating *l, struct err *err)
+{
+    struct locate_frame *where = calloc(l->n, sizeof *where);
+    const uint8_t **luma = calloc(l->n, sizeof *luma);
     enum locate_answer answer = LOCATE_NO_THUMBNAIL;
     bool ok = (where != NULL && luma != NULL) || err_nomem(err);
-    const struct job_thumb *head = &l->thumb[w->first].head;
-    if (ok && alike(l, w)) {
-        for (size_t i = 0; i < w->n; i++)
-            luma[i] = l->thumb[w->first + i].luma;
+    const struct job_thumb *head = &l->thumb[0].head;
+    if (ok && alike(l)) {
+        for (size_t k = 0; k < l->n; k++)
+            luma[k] = l->thumb[k].luma;
         const struct locate_input input = {
-            w->n, luma, head->cols, head->rows, head->width_px, head->height_px, l->keys};
+            l->n, luma, head->cols, head->rows, head->width_px, head->height_px, l->keys};
         ok = locate_subjects(&input, where, &answer, err);
     }
-    if (ok && answer == LOCATE_PARTS)
-        for (size_t i = 0; i < w->n; i++)
-            plan_frame(l, w->first + i, &where[i]);
-    for (size_t i = w->first; i < w->first + w->n; i++)
-        l->frame[i].window = (uint32_t)(w - l->window);
-    l->told->answer[answer]++;
-    for (size_t i = w->first; i < w->first + w->n; i++) {
-        free(l->thumb[i].luma);
-        l->thumb[i].luma = NULL;
-    }
+    for (size_t k = 0; ok && answer == LOCATE_PARTS && k < l->n; k++)
+        plan_frame(l, k, &where[k]);
+    l->told.answer[answer]++;
     free(where);
     free(luma);
     return ok;
 }
 
-static bool settle(struct locating *l, size_t i, struct err *err)
+bool locating_submit(struct locating *l, struct worker_pool *workers, size_t i, uint64_t tag, struct err *err)
 {
-    struct window *w = &l->window[l->window_of[i]];
-    log_progress_step(l->s->log, 1, 0);
-    return --w->waiting > 0 || finish_window(l, w, err);
-}
-
-static bool submit_thumb(void *context, struct worker_pool *workers, size_t i, struct err *err)
-{
-    struct locating *l = context;
     const struct files *fs = l->s->root.fs;
     struct err trouble = ERR_INIT;
     char *path = l->path(l->context, i, &trouble);
     int fd = path != NULL ? pump_open(l->s, path, &trouble) : -1;
     free(path);
-    if (fd < 0)
-        return settle(l, i, err);
+    if (fd < 0) {
+        l->waiting--;
+        return true;
+    }
     /* Only the head of the file is wanted: reading ahead would fetch four times as much. */
     (void)fs->fadvise(fs->context, fd, 0, 0, POSIX_FADV_RANDOM);
-    const struct worker_job job = {.tag = i, .kind = JOB_THUMB, .fds = {fd}, .n_fds = 1};
+    const struct worker_job job = {.tag = tag, .kind = JOB_THUMB, .fds = {fd}, .n_fds = 1};
     bool ok = worker_submit(workers, &job, err);
     files_drop(fs, fd);
     return ok;
 }
 
+bool locating_take(struct locating *l, size_t i, const struct worker_result *result, struct err *err)
+{
+    struct locating_thumb *t = &l->thumb[i - l->first];
+    l->waiting--;
+    if (!result->ok || result->size <= sizeof t->head)
+        return true;
+    memcpy(&t->head, result->bytes, sizeof t->head);
+    size_t size = result->size - sizeof t->head;
+    if (size != (size_t)t->head.cols * t->head.rows)
+        return true;
+    t->luma = malloc(size);
+    if (t->luma == NULL)
+        return err_nomem(err);
+    memcpy(t->luma, result->bytes + sizeof t->head, size);
+    return true;
+}
+
+/* ---- all windows at once ---------------------------------------------------------- */
+
+struct run {
+    struct locating l;
+    struct locating_frame *frame;
+    locating_path *path;
+    void *context;
+};
+
+static int64_t burst_of(void *context, size_t i)
+{
+    const struct run *run = context;
+    return run->frame[i].burst;
+}
+
+static char *path_of(void *context, size_t i, struct err *err)
+{
+    const struct run *run = context;
+    return run->path(run->context, i, err);
+}
+
+static bool submit_thumb(void *context, struct worker_pool *workers, size_t k, struct err *err)
+{
+    struct run *run = context;
+    log_progress_step(run->l.s->log, 1, 0);
+    return locating_submit(&run->l, workers, run->l.first + k, k, err);
+}
+
 static bool take_thumb(void *context, const struct worker_result *result, struct err *err)
 {
-    struct locating *l = context;
-    struct thumb *t = &l->thumb[result->tag];
-    if (result->ok && result->size > sizeof t->head) {
-        memcpy(&t->head, result->bytes, sizeof t->head);
-        size_t size = result->size - sizeof t->head;
-        if (size == (size_t)t->head.cols * t->head.rows) {
-            t->luma = malloc(size);
-            if (t->luma == NULL)
-                return err_nomem(err);
-            memcpy(t->luma, result->bytes + sizeof t->head, size);
-        }
-    }
-    return settle(l, (size_t)result->tag, err);
+    struct run *run = context;
+    return locating_take(&run->l, run->l.first + (size_t)result->tag, result, err);
 }
 
 bool locating_run(struct session *s, struct worker_pool *workers, struct locating_frame *frame, size_t n,
                   size_t keys, locating_path *path, void *context, struct locating_told *told,
                   struct err *err)
 {
-    struct locating l = {
-        .s = s, .frame = frame, .n = n, .keys = keys, .told = told, .path = path, .context = context};
-    const struct pump pump = {s, workers, &l, submit_thumb, take_thumb};
-    *told = (struct locating_told){0};
-    l.thumb = calloc(n + 1, sizeof *l.thumb);
-    l.window = calloc(n + 1, sizeof *l.window);
-    l.window_of = calloc(n + 1, sizeof *l.window_of);
-    bool ok = (l.thumb != NULL && l.window != NULL && l.window_of != NULL) || err_nomem(err);
-    if (ok) {
-        make_windows(&l);
-        log_progress_start(s->log, "looking at thumbnails", n, "frames", 0);
-        ok = pump_run(&pump, n, err);
-        log_progress_end(s->log);
+    struct run run = {.frame = frame, .path = path, .context = context};
+    const struct pump pump = {s, workers, &run, submit_thumb, take_thumb};
+    bool ok = locating_open(&run.l, s, n, keys, burst_of, path_of, &run, err);
+    log_progress_start(s->log, "looking at thumbnails", n, "frames", 0);
+    while (ok && locating_begin(&run.l)) {
+        ok = pump_run(&pump, run.l.n, err) && locating_finish(&run.l, err);
+        if (ok)
+            memcpy(frame + run.l.first, run.l.frame, run.l.n * sizeof *frame);
     }
-    for (size_t i = 0; l.thumb != NULL && i < n; i++)
-        free(l.thumb[i].luma);
-    free(l.thumb);
-    free(l.window);
-    free(l.window_of);
+    log_progress_end(s->log);
+    *told = run.l.told;
+    locating_release(&run.l);
     return ok;
 }

@@ -15,7 +15,12 @@
 #include "pump.h"
 #include "scan.h"
 
-enum { COMMIT_FRAMES = 64 };
+enum {
+    COMMIT_FRAMES = 64,
+    AHEAD = 8 /* frames to be decoded that are left when the next thumbnails are looked at */
+};
+/* Beside the number of a frame: the job looks at its thumbnail. */
+#define THUMB ((size_t)1 << (sizeof(size_t) * 8 - 1))
 #define PACK_LIMIT_BYTES ((uint64_t)1 << 30)
 
 struct todo {
@@ -51,6 +56,10 @@ struct stage {
     struct todo *todo;
     size_t n_todo, room_todo, n_first, n_needed;
     size_t next_first, next_again; /* to be submitted */
+    /* Thumbnails are looked at burst by burst, shortly before what they are for. */
+    struct locating where;
+    bool locates;
+    size_t located, next_thumb; /* frames whose part is known; whose thumbnail comes next */
     int64_t last_pack_seen;
     bool last_pack_there;
     struct pack_writer *pack;
@@ -265,9 +274,8 @@ static void forget_paths(struct todo *t)
     t->n = 0;
 }
 
-static bool take_measure(void *context, const struct worker_result *result, struct err *err)
+static bool take_measure(struct stage *st, const struct worker_result *result, struct err *err)
 {
-    struct stage *st = context;
     struct todo *t = &st->todo[result->tag];
     struct done *d = &st->done[st->n_done];
     *d = (struct done){.frame = t->frame, .todo = result->tag};
@@ -295,21 +303,27 @@ static bool leave_out(struct stage *st, size_t i, struct err *err)
     return after_frame(st, err);
 }
 
-/* What was asked for on the way comes first: its burst waits for it. */
-static bool next_measure(void *context, size_t *i)
+/* What was asked for on the way comes first: its burst waits for it. Thumbnails are looked at in good time.
+ */
+static bool next_job(void *context, size_t *i)
 {
     struct stage *st = context;
-    if (st->next_again < st->n_todo) {
+    bool thumbs = st->locates && st->next_thumb < st->where.first + st->where.n;
+    if (st->next_again < st->n_todo)
         *i = st->next_again++;
-        return true;
-    }
-    *i = st->next_first;
-    return st->next_first < st->n_first && st->next_first++ < st->n_first;
+    else if (thumbs && st->located - st->next_first < AHEAD)
+        *i = THUMB | st->next_thumb++;
+    else if (st->next_first < st->located)
+        *i = st->next_first++;
+    else if (thumbs)
+        *i = THUMB | st->next_thumb++;
+    else
+        return false;
+    return true;
 }
 
-static bool submit_measure(void *context, struct worker_pool *workers, size_t i, struct err *err)
+static bool submit_measure(struct stage *st, struct worker_pool *workers, size_t i, struct err *err)
 {
-    struct stage *st = context;
     struct todo *t = &st->todo[i];
     const struct job_part whole = {.wanted = false};
     if (t->here)
@@ -323,15 +337,6 @@ static bool submit_measure(void *context, struct worker_pool *workers, size_t i,
         pictures[k] = (struct pump_picture){t->path[k], t->kind[k]};
     return pump_measure(st->s, workers, i, t->whole ? &whole : &t->part, pictures, t->n, &st->totals->failed,
                         err);
-}
-
-/* Nothing is under way any more: waits for what is being ranked, which may ask for more. */
-static bool settle_measure(void *context, bool *more, struct err *err)
-{
-    struct stage *st = context;
-    bool ok = flush_done(st, err) && along_turn(st->along, true, err);
-    *more = !along_is_idle(st->along) || st->next_again < st->n_todo;
-    return ok;
 }
 
 /* The JPEG of frame i, where it is the picture that will be measured. */
@@ -363,33 +368,78 @@ static void tell_located(struct stage *st, const struct locating_told *told)
     str_release(&text);
 }
 
-/* Which part of each frame is decoded, as the thumbnails of its burst tell, and in a fast run which frames.
- */
-static bool locate_frames(struct stage *st, struct worker_pool *workers, struct err *err)
+static int64_t burst_of(void *context, size_t i)
 {
-    struct locating_told told;
-    struct locating_frame *where = calloc(st->n_todo + 1, sizeof *where);
-    if (where == NULL)
-        return err_nomem(err);
-    for (size_t i = 0; i < st->n_todo; i++)
-        where[i].burst = st->todo[i].burst;
-    size_t keys = st->fast ? LOCATE_KEYS_FAST : 0;
-    bool ok = locating_run(st->s, workers, where, st->n_todo, keys, jpeg_of, st, &told, err);
-    if (ok && st->closed == NULL)
-        tell_located(st, &told);
-    for (size_t i = 0; ok && i < st->n_todo; i++) {
-        struct todo *t = &st->todo[i];
-        t->part = where[i].part;
+    const struct stage *st = context;
+    return st->todo[i].burst;
+}
+
+/* The parts of the frames of a window, as soon as all of its thumbnails were looked at, and in a fast run
+   which of these frames are measured. */
+static bool end_window(struct stage *st, struct err *err)
+{
+    struct locating *l = &st->where;
+    if (!locating_is_ready(l))
+        return true;
+    bool ok = locating_finish(l, err);
+    for (size_t k = 0; ok && k < l->n; k++) {
+        struct todo *t = &st->todo[l->first + k];
+        t->part = l->frame[k].part;
         if (st->fast)
-            ok = fast_add(&st->plan, t->frame, &where[i], t->here || t->whole, err);
+            fast_located(&st->plan, l->first + k, &l->frame[k], t->here || t->whole);
     }
-    free(where);
-    return ok && (!st->fast || fast_begin(st->s, &st->plan, err));
+    ok = ok && (!st->fast || fast_begin(st->s, &st->plan, l->first, l->n, err));
+    st->located = l->first + l->n;
+    st->locates = ok && locating_begin(l);
+    st->next_thumb = l->first;
+    if (ok && !st->locates && st->closed == NULL)
+        tell_located(st, &l->told);
+    return ok;
+}
+
+/* Which part of each frame is decoded is said by the thumbnails of its burst. */
+static bool begin_locating(struct stage *st, struct err *err)
+{
+    size_t keys = st->fast ? LOCATE_KEYS_FAST : 0;
+    if (!locating_open(&st->where, st->s, st->n_first, keys, burst_of, jpeg_of, st, err) ||
+        (st->fast && !fast_open(&st->plan, st->n_first, err)))
+        return false;
+    for (size_t i = 0; st->fast && i < st->n_first; i++)
+        fast_set(&st->plan, i, st->todo[i].frame, st->todo[i].burst);
+    st->locates = locating_begin(&st->where);
+    st->next_thumb = st->where.first;
+    return true;
+}
+
+static bool submit_job(void *context, struct worker_pool *workers, size_t i, struct err *err)
+{
+    struct stage *st = context;
+    if ((i & THUMB) == 0)
+        return submit_measure(st, workers, i, err);
+    return locating_submit(&st->where, workers, i & ~THUMB, i, err) && end_window(st, err);
+}
+
+static bool take_job(void *context, const struct worker_result *result, struct err *err)
+{
+    struct stage *st = context;
+    if ((result->tag & THUMB) == 0)
+        return take_measure(st, result, err);
+    return locating_take(&st->where, (size_t)result->tag & ~THUMB, result, err) && end_window(st, err);
+}
+
+/* Nothing is under way any more: waits for what is being ranked, which may ask for more. */
+static bool settle_measure(void *context, bool *more, struct err *err)
+{
+    struct stage *st = context;
+    bool ok = flush_done(st, err) && along_turn(st->along, true, err);
+    *more = !along_is_idle(st->along) || st->next_again < st->n_todo;
+    return ok;
 }
 
 static void stage_release(struct stage *st)
 {
-    along_end(st->along); /* before the plan that it looks at */
+    along_end(st->along);
+    locating_release(&st->where);
     for (size_t i = 0; i < st->n_todo; i++) {
         forget_paths(&st->todo[i]);
         free(st->todo[i].cause);
@@ -399,15 +449,17 @@ static void stage_release(struct stage *st)
     pack_close(st->pack);
 }
 
-static bool fill_todo(struct stage *st, struct worker_pool *workers, struct err *err)
+static bool fill_todo(struct stage *st, struct err *err)
 {
     const struct catalogue_filter present = {0};
     if (!catalogue_each_row(st->s->catalogue, &present, add_todo, st, err))
         return false;
     drop_done_bursts(st);
-    bool ok = st->all || st->n_todo == 0 || locate_frames(st, workers, err);
-    st->n_first = st->next_again = st->n_todo;
-    return ok;
+    st->n_first = st->next_again = st->located = st->n_todo;
+    if (st->all || st->n_todo == 0)
+        return true;
+    st->located = 0;
+    return begin_locating(st, err);
 }
 
 /* Frames that a burst needs before it can be ranked: with the parts that are said, or as a whole. */
@@ -434,10 +486,10 @@ static bool measure_again(void *context, const struct parts_again *again, bool l
 static bool run_stage(struct stage *st, struct worker_pool *workers, struct err *err)
 {
     const struct along_check check = {!st->all, st->fast ? &st->plan : NULL, st, measure_again};
-    const struct pump pump = {st->s, workers, st, submit_measure, take_measure};
-    const struct pump_source source = {next_measure, settle_measure};
+    const struct pump pump = {st->s, workers, st, submit_job, take_job};
+    const struct pump_source source = {next_job, settle_measure};
     st->along = along_start(st->s, &check, worker_count(workers) > 1, err);
-    if (st->along == NULL || !fill_todo(st, workers, err))
+    if (st->along == NULL || !fill_todo(st, err))
         return false;
     along_begin(st->along);
     log_progress_start(st->s->log, "measuring", st->n_needed, "frames", 0);
@@ -464,6 +516,8 @@ static bool measure_frames(struct session *s, struct worker_pool *workers,
                          .closed = closed,
                          .fast = options->fast && !options->all};
     bool ok = run_stage(st, workers, err);
+    along_end(st->along); /* which looks at the plan */
+    st->along = NULL;
     totals->measured -= totals->decoded_again < totals->measured ? totals->decoded_again : totals->measured;
     totals->left_out = fast_left_out(&st->plan);
     totals->not_ranked += st->along != NULL ? along_left(st->along) : 0;
