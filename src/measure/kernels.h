@@ -44,6 +44,8 @@ struct kernels {
     void (*halve16)(const uint16_t *upper, const uint16_t *lower, size_t width, uint16_t *out);
     /* Logarithmic bytes of n values (pack.c): the byte counts the steps that the value has reached. */
     void (*log_bytes)(const float *value, size_t n, uint8_t *out);
+    /* value[i] = sum[i] * unit, where sums are below 2^52 and the unit is a power of two: rounded once. */
+    void (*scale_sums)(const uint64_t *sum, size_t n, float unit, float *value);
 };
 
 extern const struct kernels measure_kernels_plain;
@@ -62,6 +64,7 @@ void measure_plain_coarsest(const uint16_t *const row[3], size_t x, size_t width
 void measure_plain_halve16(const uint16_t *upper, const uint16_t *lower, size_t x, size_t width,
                            uint16_t *out);
 void measure_plain_log_bytes(const float *value, size_t x, size_t n, uint8_t *out);
+void measure_plain_scale_sums(const uint64_t *sum, size_t x, size_t n, float unit, float *value);
 
 /*
  * Logarithmic bytes: ten steps an octave, byte 1 at 2^-9. A float's exponent tells the octave, and its
@@ -76,6 +79,9 @@ enum {
     FLOAT_MANTISSA = (1 << FLOAT_MANTISSA_BITS) - 1,
     FLOAT_ONE = FLOAT_BIAS << FLOAT_MANTISSA_BITS, /* the bits of 1.0f */
 };
-extern const float measure_log_step_ends[LOG_STEPS];
+static const float log_step_ends[LOG_STEPS] = {
+    1.03526492f, 1.10956947f, 1.18920712f, 1.27456063f, 1.36604026f,
+    1.4640857f,  1.5691682f,  1.68179283f, 1.80250093f, 1.93187266f,
+};
 
 #endif

@@ -264,14 +264,6 @@ static void pack_fine(const struct cell_row *sums, size_t n, unsigned side, cons
     }
 }
 
-/* The values of n whole cells at a coarser scale: 4^(side - index) samples, which are sums of 4^index px. */
-static void value_coarse(const uint64_t *gradient2, size_t n, unsigned side, unsigned index, float *value)
-{
-    const float unit = fraction(2 * (side - index) + 4 * index) / GRADIENT_UNIT;
-    for (size_t c = 0; c < n; c++)
-        value[c] = (float)(int64_t)gradient2[c] * unit;
-}
-
 /* A cell that is whole has 4^side px, a power of two, so that its means need no division, and multiplying a
    float, rounded once from an integer, by a power of two is exact: the bytes are those of pack_cell. */
 static void pack_whole_cells(const struct packer *p, const struct cell_row *sums, size_t n,
@@ -279,8 +271,10 @@ static void pack_whole_cells(const struct packer *p, const struct cell_row *sums
 {
     const unsigned side = p->shape.cell_px == 8 ? 3 : p->shape.cell_px == 16 ? 4 : 5;
     pack_fine(sums, n, side, to, p->value);
-    for (unsigned i = 1; i < MEASURE_SCALES; i++)
-        value_coarse(sums->gradient2[i], n, side, i, p->value + (GRID_G1 + i) * n);
+    for (unsigned i = 1; i < MEASURE_SCALES; i++) { /* 4^(side - i) samples, which are sums of 4^i px */
+        float unit = fraction(2 * (side - i) + 4 * i) / GRADIENT_UNIT;
+        p->kernels->scale_sums(sums->gradient2[i], n, unit, p->value + (GRID_G1 + i) * n);
+    }
     p->kernels->log_bytes(p->value, LOG_PLANES * n, p->logarithm);
     for (size_t k = 0; k < LOG_PLANES; k++)
         memcpy(to->plane[GRID_VAR + k], p->logarithm + k * n, n);

@@ -87,11 +87,6 @@ void measure_plain_halve16(const uint16_t *upper, const uint16_t *lower, size_t 
         out[i] = (uint16_t)(upper[2 * i] + upper[2 * i + 1] + lower[2 * i] + lower[2 * i + 1]);
 }
 
-const float measure_log_step_ends[LOG_STEPS] = {
-    1.03526492f, 1.10956947f, 1.18920712f, 1.27456063f, 1.36604026f,
-    1.4640857f,  1.5691682f,  1.68179283f, 1.80250093f, 1.93187266f,
-};
-
 void measure_plain_log_bytes(const float *value, size_t x, size_t n, uint8_t *out)
 {
     for (; x < n; x++) {
@@ -103,9 +98,15 @@ void measure_plain_log_bytes(const float *value, size_t x, size_t n, uint8_t *ou
         memcpy(&mantissa, &bits, sizeof mantissa);
         int byte = 1 + octave * LOG_STEPS;
         for (int k = 0; k < LOG_STEPS; k++)
-            byte += mantissa >= measure_log_step_ends[k];
+            byte += mantissa >= log_step_ends[k];
         out[x] = (uint8_t)(byte < 0 ? 0 : byte > 255 ? 255 : byte);
     }
+}
+
+void measure_plain_scale_sums(const uint64_t *sum, size_t x, size_t n, float unit, float *value)
+{
+    for (; x < n; x++)
+        value[x] = (float)(int64_t)sum[x] * unit;
 }
 
 static void fine(const uint8_t *const *row, unsigned rows, size_t width, const struct fine_out *out)
@@ -133,4 +134,9 @@ static void log_bytes(const float *value, size_t n, uint8_t *out)
     measure_plain_log_bytes(value, 0, n, out);
 }
 
-const struct kernels measure_kernels_plain = {fine, coarse, coarsest, halve16, log_bytes};
+static void scale_sums(const uint64_t *sum, size_t n, float unit, float *value)
+{
+    measure_plain_scale_sums(sum, 0, n, unit, value);
+}
+
+const struct kernels measure_kernels_plain = {fine, coarse, coarsest, halve16, log_bytes, scale_sums};

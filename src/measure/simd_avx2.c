@@ -172,6 +172,12 @@ TARGET static inline struct two_columns second_differences(const uint8_t *p, vec
     return (struct two_columns){add16(_mm256_maddubs_epi16(load(p - 1), left_and_value), odd),
                                 add16(_mm256_maddubs_epi16(load(p + 1), value_and_right), even)};
 }
+TARGET static inline void store_scaled(float *out, vec sum, float unit) /* see scale_sums */
+{
+    const __m256d base = _mm256_set1_pd(0x1p52);
+    __m256d d = _mm256_sub_pd(_mm256_or_pd(_mm256_castsi256_pd(sum), base), base);
+    _mm_storeu_ps(out, _mm_mul_ps(_mm256_cvtpd_ps(d), _mm_set1_ps(unit)));
+}
 
 #include "simd_body.h"
 #endif

@@ -173,6 +173,12 @@ static inline struct two_columns second_differences(const uint8_t *p, vec even, 
     return (struct two_columns){sub16(add16(left, odd), four_times(even)),
                                 sub16(add16(even, right), four_times(odd))};
 }
+static inline void store_scaled(float *out, vec sum, float unit) /* see scale_sums */
+{
+    const __m128d base = _mm_set1_pd(0x1p52);
+    __m128d d = _mm_sub_pd(_mm_or_pd(_mm_castsi128_pd(sum), base), base);
+    _mm_storel_pi((__m64 *)(void *)out, _mm_mul_ps(_mm_cvtpd_ps(d), _mm_set1_ps(unit)));
+}
 
 #include "simd_body.h"
 #endif
