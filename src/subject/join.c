@@ -1,4 +1,4 @@
-/* join.c - pieces of tracks become passes. */
+/* join.c - pieces of tracks become passes; where one left as another came, one track becomes two. */
 #include "track.h"
 
 #include <math.h>
@@ -80,6 +80,69 @@ void tracks_join(const struct scene *scene, const struct layer *layer, struct tr
             return;
         merge(tracks, into, from, scene->n);
     }
+}
+
+/* Does the subject go out over the border at frame t and another come in at t + 1? The first one gets less
+   and goes one way, the second gets more and goes the other, and between them is a leap. */
+static bool relieved(const struct scene *scene, const struct layer *layer, const struct track *track,
+                     size_t t)
+{
+    enum { AWAY = 2 };
+    if (t < track->first + AWAY || t + 1 + AWAY > track->last)
+        return false;
+    const struct component *c[] = {track_component(layer, track, t - AWAY), track_component(layer, track, t),
+                                   track_component(layer, track, t + 1),
+                                   track_component(layer, track, t + 1 + AWAY)};
+    if (c[0] == NULL || c[1] == NULL || c[2] == NULL || c[3] == NULL || !c[1]->border || !c[2]->border ||
+        c[1]->area >= c[0]->area || c[2]->area >= c[3]->area)
+        return false;
+    float out_c = (c[1]->col - scene->shift_col[t]) - (c[0]->col - scene->shift_col[t - AWAY]);
+    float out_r = (c[1]->row - scene->shift_row[t]) - (c[0]->row - scene->shift_row[t - AWAY]);
+    float in_c = (c[3]->col - scene->shift_col[t + 1 + AWAY]) - (c[2]->col - scene->shift_col[t + 1]);
+    float in_r = (c[3]->row - scene->shift_row[t + 1 + AWAY]) - (c[2]->row - scene->shift_row[t + 1]);
+    float leap = component_distance(scene, t, c[1], t + 1, c[2]);
+    return out_c * in_c + out_r * in_r < 0 && leap > fminf(component_size(c[1]), component_size(c[2]));
+}
+
+/* Gives what a track has after frame t to a new one. False when there is no memory. */
+static bool cut_after(const struct layer *layer, struct tracks *tracks, size_t which, size_t t, size_t frames)
+{
+    struct track *old = &tracks->track[which], *made = &tracks->track[tracks->n];
+    *made = *old;
+    made->pick = malloc(frames);
+    if (made->pick == NULL)
+        return false;
+    memset(made->pick, -1, frames);
+    memcpy(made->pick + t + 1, old->pick + t + 1, old->last - t);
+    memset(old->pick + t + 1, -1, old->last - t);
+    made->id = ++tracks->last_id;
+    made->first = t + 1;
+    old->last = t;
+    for (size_t u = t + 1; u < frames; u++)
+        for (size_t k = 0; k < layer[u].n; k++) {
+            uint8_t *owner = &tracks->owner[u * SCENE_MAX_COMPONENTS + k];
+            *owner = *owner == old->id ? made->id : *owner;
+        }
+    float share = (float)(old->last - old->first + 1) / (float)(made->last - old->first + 1);
+    made->gain *= 1 - share;
+    old->gain *= share;
+    tracks->n++;
+    return true;
+}
+
+bool tracks_split(const struct scene *scene, const struct layer *layer, struct tracks *tracks,
+                  struct err *err)
+{
+    for (size_t i = 0; i < tracks->n; i++)
+        for (size_t t = tracks->track[i].first; t < tracks->track[i].last; t++) {
+            if (!relieved(scene, layer, &tracks->track[i], t))
+                continue;
+            if (tracks->n == TRACKS_MAX || tracks->last_id == UINT8_MAX)
+                return true;
+            if (!cut_after(layer, tracks, i, t, scene->n))
+                return err_nomem(err);
+        }
+    return true;
 }
 
 /* The free component of frame u that is where `here` was; -1 if there is none. */

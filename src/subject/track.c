@@ -225,7 +225,7 @@ static bool seek_all(const struct scene *scene, const struct layer *layer, struc
     tracks->owner = calloc(scene->n, SCENE_MAX_COMPONENTS);
     if (tracks->owner == NULL)
         return err_nomem(err);
-    if (!seek(scene, layer, tracks, false, err))
+    if (!seek(scene, layer, tracks, false, err) || !tracks_split(scene, layer, tracks, err))
         return false;
     tracks_join(scene, layer, tracks);
     for (size_t i = 0; i < tracks->n; i++)

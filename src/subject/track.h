@@ -11,6 +11,9 @@ float component_size(const struct component *c);
 float component_distance(const struct scene *scene, size_t t, const struct component *a, size_t u,
                          const struct component *b);
 
+/* Cuts tracks where one subject went out of the picture as another came in. False with ERR_NOMEM. */
+bool tracks_split(const struct scene *scene, const struct layer *layer, struct tracks *tracks,
+                  struct err *err);
 /* Joins pieces of one way that something hid for a moment. */
 void tracks_join(const struct scene *scene, const struct layer *layer, struct tracks *tracks);
 /* Follows a subject that landed, or had not yet started, while it stays where it is. */

@@ -188,6 +188,31 @@ START_TEST(two_arrivals)
 }
 END_TEST
 
+/* At the same side, from one frame to the next: one is gone for good, the other is a pass of its own. */
+START_TEST(one_leaves_as_another_comes)
+{
+    enum { MET = 40 };
+    struct made_frame frame[MET] = {0};
+    for (size_t t = 0; t < MET; t++) {
+        float out = 250.0f + 34.0f * (float)t, back = W + 20.0f - 34.0f * ((float)t - 20);
+        if (t < 20)
+            add(&frame[t], bird_at(out, 200));
+        else
+            add(&frame[t], bird_at(back, 280));
+    }
+    make(&plain, frame, MET);
+    struct subject_burst *found = find();
+    ck_assert_uint_eq(found->n_passes, 2);
+    const struct subject_region *first = region_at(&found->frame[8], 250 + 34 * 8, 200);
+    const struct subject_region *second = region_at(&found->frame[30], W + 20 - 340, 280);
+    ck_assert(first != NULL && second != NULL);
+    ck_assert_uint_eq(first->pass, 1);
+    ck_assert_uint_eq(second->pass, 2);
+    subject_free(found);
+    burst_unmake(&burst);
+}
+END_TEST
+
 /* A bird that sits all through and looks round: found in place, in every frame. */
 START_TEST(perched)
 {
@@ -490,6 +515,7 @@ int main(void)
     tcase_add_test(made, landed_in_most_frames);
     tcase_add_test(made, two_at_once);
     tcase_add_test(made, two_arrivals);
+    tcase_add_test(made, one_leaves_as_another_comes);
     tcase_add_test(made, perched);
     tcase_add_test(made, one_rests_while_another_flies);
     tcase_add_test(made, sweeping_camera);
