@@ -33,16 +33,15 @@ struct burst_frame {
     const char *body;   /* serial, else maker + model + folder run; equal strings = one body */
     const char *folder; /* path of the folder within the session */
     const char *prefix; /* of the file name */
-    int number;         /* -1 = none */
-    int folder_number;  /* DCF 100..999, -1 = none */
-    bool has_time;
-    int64_t time_ns;   /* camera's civil clock */
+    int64_t time_ns;    /* camera's civil clock */
+    double focal_mm;    /* 0 = unknown; not used here: a change starts a set-up, not a burst */
+    bool has_time, has_offset;
+    int number;        /* -1 = none */
+    int folder_number; /* DCF 100..999, -1 = none */
     int subsec_digits; /* 0 = whole seconds */
-    bool has_offset;
     int offset_min;
     uint32_t sequence;            /* maker-note hint, 0 = none */
     uint32_t burst_group;         /* maker-note hint, 0 = none */
-    double focal_mm;              /* 0 = unknown; not used here: a change starts a set-up, not a burst */
     uint32_t width_px, height_px; /* 0 = unknown */
     int orientation;
     /* out */

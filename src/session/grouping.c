@@ -20,10 +20,11 @@ struct text {
 struct gather {
     struct burst_frame *frame;
     int64_t *id, *number; /* of frame and burst */
-    bool *gone;
-    char **name;
+    bool *gone, any_gone;
     struct text *texts;
     size_t n, room;
+    char **name; /* NULL until they are asked for: most sessions have no frame that is gone */
+    size_t n_names;
 };
 
 static bool make_room(struct gather *g, struct err *err)
@@ -43,10 +44,7 @@ static bool make_room(struct gather *g, struct err *err)
     bool *gone = realloc(g->gone, room * sizeof *gone);
     if (gone != NULL)
         g->gone = gone;
-    char **name = realloc(g->name, room * sizeof *name);
-    if (name != NULL)
-        g->name = name;
-    if (frame == NULL || id == NULL || number == NULL || gone == NULL || name == NULL)
+    if (frame == NULL || id == NULL || number == NULL || gone == NULL)
         return err_nomem(err);
     g->room = room;
     return true;
@@ -67,21 +65,26 @@ static const char *keep_text(struct gather *g, const char *bytes)
     return t->bytes;
 }
 
+/* A frame that is gone stays a part of its burst once that was judged: without it the burst would fall apart
+   into shorter ones, or be too short to judge. */
+static bool takes_part(const struct catalogue_row *row)
+{
+    return !row->frame.missing ||
+           (row->choice.proposal[0] != '\0' && strcmp(row->frame.state, "measured") == 0);
+}
+
 static bool gather_row(void *context, const struct catalogue_row *row, struct err *err)
 {
     struct gather *g = context;
     const struct catalogue_frame *f = &row->frame;
-    /* A frame that is gone stays a part of its burst once that was judged: without it the burst would fall
-       apart into shorter ones, or be too short to judge. */
-    if (f->missing && (row->choice.proposal[0] == '\0' || strcmp(f->state, "measured") != 0))
+    if (!takes_part(row))
         return true;
     if (!make_room(g, err))
         return false;
     const char *body = keep_text(g, f->body), *where = keep_text(g, f->folder),
                *prefix = keep_text(g, f->prefix);
-    char *name = strdup(f->name);
-    g->name[g->n] = name;
     g->gone[g->n] = f->missing;
+    g->any_gone = g->any_gone || f->missing;
     g->id[g->n] = f->id;
     g->number[g->n] = f->burst;
     g->frame[g->n] = (struct burst_frame){.body = body,
@@ -101,12 +104,33 @@ static bool gather_row(void *context, const struct catalogue_row *row, struct er
                                           .height_px = f->height_px,
                                           .orientation = f->orientation};
     g->n++;
-    return body != NULL && where != NULL && prefix != NULL && name != NULL ? true : err_nomem(err);
+    return body != NULL && where != NULL && prefix != NULL ? true : err_nomem(err);
+}
+
+/* The names of the gathered frames, which come in the same order again. */
+static bool gather_name(void *context, const struct catalogue_row *row, struct err *err)
+{
+    struct gather *g = context;
+    if (!takes_part(row) || g->n_names == g->n)
+        return true;
+    char *name = strdup(row->frame.name);
+    g->name[g->n_names] = name;
+    g->n_names += name != NULL;
+    return name != NULL || err_nomem(err);
+}
+
+static bool gather_names(struct session *s, struct gather *g, struct err *err)
+{
+    const struct catalogue_filter all = {.with_missing = true};
+    g->name = calloc(g->n + 1, sizeof *g->name);
+    return (g->name != NULL || err_nomem(err)) &&
+           catalogue_each_row(s->catalogue, &all, gather_name, g, err) &&
+           (g->n_names == g->n || err_set(err, ERR_DAMAGED, "the catalogue changed while it was read"));
 }
 
 static void gather_release(struct gather *g)
 {
-    for (size_t i = 0; i < g->n; i++)
+    for (size_t i = 0; i < g->n_names; i++)
         free(g->name[i]);
     free(g->name);
     for (struct text *t = g->texts, *next; t != NULL; t = next) {
@@ -139,6 +163,7 @@ static void drop_frame(struct gather *g, size_t i)
 {
     free(g->name[i]);
     g->n--;
+    g->n_names--;
     g->frame[i] = g->frame[g->n];
     g->id[i] = g->id[g->n];
     g->number[i] = g->number[g->n];
@@ -148,8 +173,12 @@ static void drop_frame(struct gather *g, size_t i)
 
 /* A picture whose content changed is a new frame in the place of one that is gone: the old one steps aside.
  */
-static bool drop_replaced(struct gather *g, struct err *err)
+static bool drop_replaced(struct session *s, struct gather *g, struct err *err)
 {
+    if (!g->any_gone)
+        return true;
+    if (!gather_names(s, g, err))
+        return false;
     struct named *named = malloc((g->n + 1) * sizeof *named);
     bool *replaced = calloc(g->n + 1, sizeof *replaced);
     bool ok = named != NULL && replaced != NULL;
@@ -235,7 +264,7 @@ bool grouping_store(struct session *s, int64_t gap_ns, uint64_t *n_bursts, struc
     const struct burst_options options = {.gap_ns = gap_ns};
     const struct catalogue_filter all = {.with_missing = true};
     uint64_t n = 0;
-    bool ok = catalogue_each_row(s->catalogue, &all, gather_row, &g, err) && drop_replaced(&g, err) &&
+    bool ok = catalogue_each_row(s->catalogue, &all, gather_row, &g, err) && drop_replaced(s, &g, err) &&
               burst_group(g.frame, g.n, &options, &result, err);
     ok = ok && store_bursts(s, &g, &result, &n, err);
     if (ok && n_bursts != NULL)
@@ -320,7 +349,7 @@ bool grouping_closed(struct session *s, const struct card_coming *coming, struct
 {
     struct closed c = {.s = s, .coming = coming};
     const struct catalogue_filter all = {.with_missing = true};
-    bool ok = catalogue_each_row(s->catalogue, &all, gather_row, &c.g, err) && drop_replaced(&c.g, err);
+    bool ok = catalogue_each_row(s->catalogue, &all, gather_row, &c.g, err) && drop_replaced(s, &c.g, err);
     for (size_t i = 0; ok && i < c.g.n; i++)
         c.highest = c.g.number[i] > c.highest ? c.g.number[i] : c.highest;
     if (ok && (c.open = calloc((size_t)c.highest + 1, sizeof *c.open)) == NULL)
