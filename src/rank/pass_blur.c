@@ -222,10 +222,10 @@ static void invert(const double (*cov)[E], double out[E][E])
 
 static void doubt_precision(const struct pass_fit *fit, double out[E][E])
 {
-    double cov[E][E], all = fmax(SHARED_DOUBT, fit->floor_error);
+    double cov[E][E], all = fmax(SHARED_DOUBT, fit->floor_error), own = fmax(OWN_DOUBT, fit->floor_error);
     for (int i = 0; i < E; i++)
         for (int j = 0; j < E; j++)
-            cov[i][j] = all * all + (i == j ? OWN_DOUBT * OWN_DOUBT : 0);
+            cov[i][j] = all * all + (i == j ? own * own : 0);
     invert((const double(*)[E])cov, out);
 }
 

@@ -4,9 +4,10 @@
 #include <math.h>
 #include <stdlib.h>
 
-enum { SAMPLE = 15 };
-static const double WHOLE = 0.85; /* share of the body that makes a small outline a pose, not a piece */
-static const double VEILED = 0.4; /* clear share below which most of the subject is behind something */
+enum { SAMPLE = 15, BEST = 3 };
+static const double SURELY = 0.75; /* sharp */
+static const double WHOLE = 0.85;  /* share of the body that makes a small outline a pose, not a piece */
+static const double VEILED = 0.4;  /* clear share below which most of the subject is behind something */
 
 static size_t sample_grids(const struct subject_input *input, const struct grid *pick[SAMPLE])
 {
@@ -41,6 +42,67 @@ bool sharp_scene(const struct subject_input *input, const struct subject_burst *
         (*out)[i] = usual > 3.0f * noise_at(noise, ENERGY_G1, grid_luma(pick[n / 2], i));
     }
     return true;
+}
+
+/* The chance that the sharpest complete frames of a pass are sharp, the middle one of three; 1 where there
+   are fewer. */
+static double chance_of_best(const struct rank_scores *scores, const struct sums *rest,
+                             const struct blur *blur, uint32_t pass)
+{
+    const struct blur *best[BEST] = {NULL};
+    double p[BEST];
+    for (size_t i = 0; i < scores->n; i++) {
+        if (scores->item[i].pass != pass || rest[i].cells < 1 || (scores->item[i].flags & RANK_F_CUT))
+            continue;
+        const struct blur *next = &blur[i];
+        for (size_t k = 0; k < BEST && next != NULL; k++)
+            if (best[k] == NULL || next->log_sigma < best[k]->log_sigma) {
+                const struct blur *pushed = best[k];
+                best[k] = next;
+                next = pushed;
+            }
+    }
+    for (size_t k = 0; k < BEST; k++) {
+        if (best[k] == NULL)
+            return 1;
+        p[k] = best[k]->p_sharp;
+    }
+    return median_of(p, BEST);
+}
+
+/* Does any frame of the pass have sharp scene within its outline? */
+static bool meets_scene(const struct rank_scores *scores, const struct sums *sums, const struct sums *rest,
+                        uint32_t pass)
+{
+    for (size_t i = 0; i < scores->n; i++)
+        if (scores->item[i].pass == pass && rest[i].cells < sums[i].cells)
+            return true;
+    return false;
+}
+
+bool doubt_scene(const struct subject_burst *found, double cell_px, const struct sums *sums,
+                 const struct sums *rest, const struct rank_scores *scores, struct blur *blur,
+                 struct err *err)
+{
+    bool any = false;
+    for (uint32_t pass = 1; pass <= found->n_passes; pass++)
+        any = any || meets_scene(scores, sums, rest, pass);
+    if (!any)
+        return true;
+    struct blur *other = malloc((scores->n + 1) * sizeof *other);
+    if (other == NULL)
+        return err_nomem(err);
+    for (size_t i = 0; i < scores->n; i++)
+        other[i] = blur[i];
+    bool done = pass_blur_fit(found, cell_px, rest, scores, other, err);
+    for (uint32_t pass = 1; done && pass <= found->n_passes; pass++) {
+        double most = meets_scene(scores, sums, rest, pass) ? chance_of_best(scores, rest, other, pass) : 1;
+        for (size_t i = 0; most < SURELY && i < scores->n; i++)
+            if (scores->item[i].pass == pass)
+                blur[i].p_sharp = fmin(blur[i].p_sharp, most);
+    }
+    free(other);
+    return done;
 }
 
 static bool complete_flight(const struct rank_item *item)

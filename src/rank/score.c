@@ -18,6 +18,7 @@ struct job {
     uint8_t *scratch;  /* cols * rows */
     uint8_t *spare;    /* cols * rows */
     struct sums *sums; /* of each item */
+    struct sums *rest; /* the same without the cells in which the scene is sharp; no cells = not known */
     struct blur *blur; /* of each item, without the line of its motion */
     double *line_px;   /* that line */
     double *clear;     /* clear_share of each item */
@@ -71,12 +72,9 @@ static bool fix_region(struct job *job, uint32_t cols, uint32_t rows, struct err
     return true;
 }
 
-/* Sharp detail of the scene, in front of a blurred subject or behind its edge, can pass for the subject's
-   own. So a region that looks sharp is looked at again without the cells in which the scene itself is sharp;
-   if what remains is clearly not sharp, it is what counts. Only then: a subject that rests becomes part of
-   the sharp scene, and must not lose its sharpest cells. */
-static void look_again(const struct job *job, const struct grid *grid, const struct subject_region *region,
-                       size_t core, struct sums *sums, struct blur *blur)
+/* The region without the cells in which the scene itself is sharp, in job->spare; how many remain. */
+static size_t leave_out_scene(const struct job *job, const struct grid *grid,
+                              const struct subject_region *region)
 {
     size_t kept = 0;
     for (uint32_t r = 0; r < region->rows; r++)
@@ -86,15 +84,28 @@ static void look_again(const struct job *job, const struct grid *grid, const str
             job->spare[i] = job->scratch[i] && !sharp;
             kept += job->spare[i];
         }
+    return kept;
+}
+
+/* Sharp detail of the scene, in front of a blurred subject or behind its edge, can pass for the subject's
+   own. So a region that looks sharp is looked at again without the cells in which the scene itself is sharp;
+   if what remains is clearly not sharp, it is what counts. Only then: a subject that rests becomes part of
+   the sharp scene, and must not lose its sharpest cells. */
+static void look_again(const struct job *job, const struct grid *grid, const struct subject_region *region,
+                       size_t core, size_t item)
+{
+    struct sums *sums = &job->sums[item], *rest = &job->rest[item];
+    struct blur less;
+    size_t kept = leave_out_scene(job, grid, region);
+    if ((double)kept < fmax(8.0 * job->unit2, 0.2 * (double)core))
+        return;
+    sums_over(grid, &job->noise, job->spare, region->col, region->row, region->cols, region->rows, rest);
     if (kept == core || (double)kept < fmax(12.0 * job->unit2, 0.3 * (double)core))
         return;
-    struct sums other;
-    struct blur less;
-    sums_over(grid, &job->noise, job->spare, region->col, region->row, region->cols, region->rows, &other);
-    blur_estimate(&other, &less);
-    if (less.p_sharp < 0.3 && blur->p_sharp >= 0.3) {
-        *sums = other;
-        *blur = less;
+    blur_estimate(rest, &less);
+    if (less.p_sharp < 0.3 && job->blur[item].p_sharp >= 0.3) {
+        *sums = *rest;
+        job->blur[item] = less;
     }
 }
 
@@ -160,9 +171,11 @@ static void box_px(struct rank_item *item, const struct grid *grid, const struct
 }
 
 static void score_region(const struct job *job, size_t t, const struct subject_region *region,
-                         struct rank_item *item, struct sums *sums, struct blur *blur)
+                         struct rank_item *item, size_t which)
 {
     const struct grid *grid = job->input->grid[t];
+    struct sums *sums = &job->sums[which];
+    struct blur *blur = &job->blur[which];
     *item = (struct rank_item){.frame = (uint32_t)t,
                                .pass = region->pass,
                                .time_ns = job->input->time_ns[t],
@@ -178,7 +191,7 @@ static void score_region(const struct job *job, size_t t, const struct subject_r
                   sums);
     blur_estimate(sums, blur);
     if (job->fixed == NULL && job->sharp != NULL)
-        look_again(job, grid, region, core, sums, blur);
+        look_again(job, grid, region, core, which);
     set_measures(item, sums, blur);
     bool moving = job->found->mode == SUBJECT_MOVING;
     item->flags |= region->touches_border ? RANK_F_CUT : 0;
@@ -206,6 +219,7 @@ static bool settle_blur(const struct job *job, struct rank_scores *scores, struc
     if (grid == NULL)
         return true;
     if (!pass_blur_fit(job->found, grid->cell_px, job->sums, scores, job->blur, err) ||
+        !doubt_scene(job->found, grid->cell_px, job->sums, job->rest, scores, job->blur, err) ||
         !order_scores(job->found, job->sums, job->blur, scores, err))
         return false;
     for (size_t i = 0; i < scores->n; i++) {
@@ -229,11 +243,12 @@ static bool job_open(struct job *job, const struct subject_input *input, const s
     job->scratch = malloc((size_t)grid->cols * grid->rows);
     job->spare = malloc((size_t)grid->cols * grid->rows);
     job->sums = calloc(count_items(job) + 1, sizeof *job->sums);
+    job->rest = calloc(count_items(job) + 1, sizeof *job->rest);
     job->blur = calloc(count_items(job) + 1, sizeof *job->blur);
     job->line_px = calloc(count_items(job) + 1, sizeof *job->line_px);
     job->clear = calloc(count_items(job) + 1, sizeof *job->clear);
-    if (job->scratch == NULL || job->spare == NULL || job->sums == NULL || job->blur == NULL ||
-        job->line_px == NULL || job->clear == NULL)
+    if (job->scratch == NULL || job->spare == NULL || job->sums == NULL || job->rest == NULL ||
+        job->blur == NULL || job->line_px == NULL || job->clear == NULL)
         return err_nomem(err);
     if (!noise_find(input, &job->noise, err))
         return false;
@@ -247,6 +262,7 @@ static void job_release(struct job *job)
     free(job->scratch);
     free(job->spare);
     free(job->sums);
+    free(job->rest);
     free(job->blur);
     free(job->line_px);
     free(job->clear);
@@ -289,8 +305,7 @@ bool rank_score(const struct subject_input *input, const struct subject_burst *f
         for (size_t k = 0; k < found->frame[t].n_regions; k++, made.n++) {
             job.clear[made.n] = clear_share(&found->frame[t].region[k]);
             job.line_px[made.n] = line_px(input, input->grid[t], &found->frame[t].region[k]);
-            score_region(&job, t, &found->frame[t].region[k], &made.item[made.n], &job.sums[made.n],
-                         &job.blur[made.n]);
+            score_region(&job, t, &found->frame[t].region[k], &made.item[made.n], made.n);
         }
         if (found->mode == SUBJECT_UNKNOWN) {
             score_frame(&job, t, &made.item[made.n], &job.sums[made.n], &job.blur[made.n]);

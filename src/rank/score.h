@@ -52,6 +52,13 @@ enum { PASS_BLUR_FEWEST = 3 };
 bool pass_blur_fit(const struct subject_burst *found, double cell_px, const struct sums *sums,
                    const struct rank_scores *scores, struct blur *blur, struct err *err);
 
+/* Sharp detail of the scene within the outlines can make a pass look sharp. rest[i] are the sums of item i
+   without it, with no cells where too few remain. Where a pass is not surely sharp in what remains, none of
+   its frames is any surer. False with ERR_NOMEM. */
+bool doubt_scene(const struct subject_burst *found, double cell_px, const struct sums *sums,
+                 const struct sums *rest, const struct rank_scores *scores, struct blur *blur,
+                 struct err *err);
+
 /* How far the subject moves across the picture while the shutter is open, px. */
 double line_px(const struct subject_input *input, const struct grid *grid,
                const struct subject_region *region);

@@ -206,6 +206,33 @@ START_TEST(few_frames_stay)
 }
 END_TEST
 
+/* A pass that is blurred where the scene is not sharp is not taken for sharp; one that is sharp there stays.
+ */
+START_TEST(scene_within_is_doubted)
+{
+    struct made_pass *p = make_pass(0, 1, -1), *rest = make_pass(0, 1, -1);
+    struct rank_scores scores = {p->item, FRAMES};
+    struct err err = ERR_INIT;
+    fit(p);
+    ck_assert_double_gt(p->blur[15].p_sharp, 0.9);
+    for (int t = 0; t < FRAMES; t++)
+        rest->sums[t].cells = 20;
+    ck_assert(doubt_scene(&p->found, 8, p->sums, rest->sums, &scores, p->blur, &err));
+    ck_assert_double_gt(p->blur[15].p_sharp, 0.9);
+    for (int t = 0; t < FRAMES; t++) { /* 4.5 px and more */
+        double softer = log(4.5 / 0.7);
+        for (int e = 0; e < ENERGIES; e++)
+            rest->sums[t].mean[e] =
+                rest->sums[t].floor[e] + exp(pass_usual[e] + fall(p->log_px[t] + softer, e));
+        rest->sums[t].g8 = exp(pass_usual[ENERGIES] + fall(p->log_px[t] + softer, ENERGIES));
+    }
+    ck_assert(doubt_scene(&p->found, 8, p->sums, rest->sums, &scores, p->blur, &err));
+    ck_assert_double_lt(p->blur[15].p_sharp, 0.5);
+    free(p);
+    free(rest);
+}
+END_TEST
+
 int main(void)
 {
     Suite *suite = suite_create("pass blur");
@@ -215,6 +242,7 @@ int main(void)
     tcase_add_test(tests, a_jolt_stays);
     tcase_add_test(tests, noise_widens);
     tcase_add_test(tests, few_frames_stay);
+    tcase_add_test(tests, scene_within_is_doubted);
     suite_add_tcase(suite, tests);
     SRunner *runner = srunner_create(suite);
     srunner_run_all(runner, CK_NORMAL);
