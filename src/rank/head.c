@@ -15,12 +15,12 @@
 #include <math.h>
 #include <stdlib.h>
 
-enum { PARTS = 3, RATES = 6, LEASTS = 3, SHAPES = RATES * LEASTS };
+enum { PARTS = 3, WHOLE = PARTS, SERIES, RATES = 6, LEASTS = 3, SHAPES = RATES * LEASTS };
 enum { LAGS = 15, SLICES = 5, LONGEST_LAG = 14 };
 /* Fifths of the body that are read. The fourth is left out, since wings beat across it, and the last one,
    which is a thin tail. */
 static const int part_slice[PARTS] = {1, 2, 4};
-static const double part_along[PARTS] = {-0.5, 0, 1}; /* in lags of the leading fifth */
+static const double part_along[SERIES] = {-0.5, 0, 1, 0}; /* in lags of the leading fifth */
 /* The head lies farther out than the leading fifth looks: what stands before the body, wings above all, pulls
    the times of all parts together. */
 static const double HEAD_ALONG = 1.5;
@@ -30,6 +30,7 @@ static const double rate_px_s[RATES] = {2, 4, 8, 14, 22, 34}, least_px[LEASTS] =
  */
 static const double energy_weight[ENERGIES] = {-0.08, -0.13, -0.20, 0.19}, blur_weight = 0.48;
 static const double READING = 0.15; /* its deviation at best */
+static const double SCORE = 0.7;    /* what ln blur is worth in the score */
 static const double NU = 4;         /* degrees of freedom: wings before a part are outliers */
 static const double PLUMAGE = 1;    /* standard deviation of a part's constant */
 static const double CLEAR = 3.5;    /* log-likelihood that a lag must gain */
@@ -62,9 +63,10 @@ struct pass_job {
     const struct rank_scores *scores;
     double unit2;
     const struct body *body;
-    struct series part[PARTS]; /* how blurred, but for a constant */
-    struct series head;        /* ln blur of the leading fifth */
-    double head_error;         /* sum over the readings: what plumage leaves unknown of each */
+    struct series part[SERIES]; /* how blurred, but for a constant; last the score of the whole */
+    int counted;                /* series that say how well a way fits */
+    struct series head;         /* ln blur of the leading fifth */
+    double head_error;          /* sum over the readings: what plumage leaves unknown of each */
     struct reading *room;
     double *scratch;
     double first_s, last_s, frame_s;
@@ -176,19 +178,24 @@ static bool read_parts(struct pass_job *job, struct err *err)
         largest = cells > largest ? cells : largest;
     }
     uint8_t *mask = malloc(largest + 1);
-    job->room = calloc((PARTS + 1) * n, sizeof *job->room);
+    job->room = calloc((SERIES + 1) * n, sizeof *job->room);
     job->scratch = malloc((n + 1) * sizeof *job->scratch);
     if (mask == NULL || job->room == NULL || job->scratch == NULL) {
         free(mask);
         return err_nomem(err);
     }
-    for (int part = 0; part < PARTS; part++)
+    for (int part = 0; part < SERIES; part++)
         job->part[part].at = job->room + (size_t)part * n;
-    job->head.at = job->room + PARTS * n;
-    for (size_t k = 0; k < n; k++)
-        if (!(job->scores->item[job->body->member[k].item].flags & RANK_F_HIDDEN))
-            for (int part = 0; part < PARTS; part++)
-                read_part(job, k, part, mask);
+    job->head.at = job->room + SERIES * n;
+    for (size_t k = 0; k < n; k++) {
+        const struct rank_item *item = &job->scores->item[job->body->member[k].item];
+        if (item->flags & RANK_F_HIDDEN)
+            continue;
+        for (int part = 0; part < PARTS; part++)
+            read_part(job, k, part, mask);
+        job->part[WHOLE].at[job->part[WHOLE].n++] = (struct reading){
+            .time_s = (double)item->time_ns * 1e-9, .value = -item->score / SCORE, .error = 1};
+    }
     free(mask);
     return true;
 }
@@ -203,10 +210,10 @@ static bool fit_parts(struct pass_job *job, struct err *err)
 {
     job->first_s -= (LONGEST_LAG + 7) * job->frame_s;
     job->places = (size_t)((job->last_s - job->first_s) / job->frame_s) + LONGEST_LAG + 8;
-    job->fit = calloc((size_t)PARTS * SHAPES * job->places, sizeof *job->fit);
+    job->fit = calloc((size_t)SERIES * SHAPES * job->places, sizeof *job->fit);
     if (job->fit == NULL)
         return err_nomem(err);
-    for (int part = 0; part < PARTS; part++) {
+    for (int part = 0; part < SERIES; part++) {
         const struct series *s = &job->part[part];
         for (int shape = 0; shape < SHAPES && s->n > 0; shape++)
             for (size_t place = 0; place < job->places; place++) {
@@ -225,7 +232,7 @@ static bool fit_parts(struct pass_job *job, struct err *err)
 static double fit_of(const struct pass_job *job, int lag, int shape, size_t place)
 {
     double sum = 0;
-    for (int part = 0; part < PARTS; part++)
+    for (int part = 0; part < job->counted; part++)
         sum += *fit_at(job, part, shape, (size_t)((int)place + (int)lround(part_along[part] * lag)));
     return sum;
 }
@@ -271,13 +278,16 @@ static size_t list_ways(const struct pass_job *job, int longest, double best, st
     return n;
 }
 
-/* Finds the ways that explain the parts. Lags are let in where they are clear. */
+/* Finds the ways that explain the parts. Lags are let in where they are clear; else the score of the whole
+   has a say too, which keeps the way off what only some parts pass. */
 static bool weigh_ways(struct pass_job *job, struct err *err)
 {
+    job->counted = PARTS;
     double none = best_with_lag(job, 0), best = best_fit(job, none), sum = 0;
     job->tilted = best - none >= CLEAR;
+    job->counted = job->tilted ? PARTS : SERIES;
     int longest = job->tilted ? LONGEST_LAG : 0;
-    best = job->tilted ? best : none;
+    best = job->tilted ? best : best_with_lag(job, 0);
     job->way = malloc((list_ways(job, longest, best, NULL) + 1) * sizeof *job->way);
     if (job->way == NULL)
         return err_nomem(err);
@@ -415,7 +425,7 @@ static bool judge_pass(struct pass_job *job, struct err *err)
     if (!read_parts(job, err))
         return false;
     bool enough = moves_enough(job) && weigh(&job->head, job->scratch);
-    for (int part = 0; part < PARTS; part++)
+    for (int part = 0; part < SERIES; part++)
         job->part[part].n = weigh(&job->part[part], job->scratch) ? job->part[part].n : 0;
     if (!enough || job->part[PARTS - 1].n == 0)
         return true;
