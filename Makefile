@@ -76,7 +76,7 @@ all: $(OUT)/chaffinch $(OUT)/chaffinch-apply ## build both executables
 
 # Loops over cells, which gcc leaves alone at -O2 unless it may keep a scalar rest beside them. Results stay the same.
 ifeq ($(findstring clang,$(CC)),)
-$(OUT)/src/subject/%.o $(OUT)/src/rank/%.o $(OUT)/src/measure/%.o: CFLAGS_ALL += -fvect-cost-model=dynamic
+$(OUT)/src/base/lanes.o $(OUT)/src/locate/%.o $(OUT)/src/subject/%.o $(OUT)/src/rank/%.o $(OUT)/src/measure/%.o: CFLAGS_ALL += -fvect-cost-model=dynamic
 endif
 $(OUT)/%.o: %.c | compile_commands.json
 	@mkdir -p $(@D)

@@ -23,24 +23,24 @@ static const float CALM_SHARE =
     SMALL = .1f, LARGE = 4.0f,            /* of the largest subject's area */
     ALONE = .8f;                          /* share of all restless px that they hold */
 
-static int by_value(const void *a, const void *b)
+/* Means of the smallest deviations of px i, i + 1 ... of one row from the scene; returns of how many. */
+static size_t deviations(const struct thumbs *th, const size_t *pick, size_t n, size_t i, float *dev)
 {
-    float x = *(const float *)a, y = *(const float *)b;
-    return (x > y) - (x < y);
-}
-
-/* Mean of the smallest deviations of px i from the scene. */
-static float deviation(const struct thumbs *th, size_t i)
-{
-    float value[THUMBS_SAMPLE];
-    size_t take = th->n < THUMBS_SAMPLE ? th->n : THUMBS_SAMPLE, calm = (size_t)((float)take * CALM_SHARE);
-    for (size_t k = 0; k < take; k++)
-        value[k] = fabsf(thumbs_luma(th, (2 * k + 1) * th->n / (2 * take), i) - th->scene[i]);
-    qsort(value, take, sizeof *value, by_value);
-    float sum = 0;
-    for (size_t k = 0; k < calm; k++)
-        sum += value[k];
-    return calm > 0 ? sum / (float)calm : 0;
+    float v[THUMBS_SAMPLE][LANES];
+    size_t rest = th->cols - i % th->cols, here = rest < LANES ? rest : LANES;
+    size_t calm = (size_t)((float)n * CALM_SHARE);
+    thumbs_lanes(th, pick, n, i, v);
+    for (size_t k = 0; k < n; k++)
+        for (size_t lane = 0; lane < LANES; lane++)
+            v[k][lane] = fabsf(v[k][lane] - th->scene[i + (lane < here ? lane : here - 1)]);
+    lanes_sort(v, n);
+    for (size_t lane = 0; lane < here; lane++) {
+        float sum = 0;
+        for (size_t k = 0; k < calm; k++)
+            sum += v[k][lane];
+        dev[i + lane] = calm > 0 ? sum / (float)calm : 0;
+    }
+    return here;
 }
 
 /* Takes the restless px around `start` out of the map; px up to NEAR_PX apart belong together, since only the
@@ -71,13 +71,13 @@ static struct box take_place(const struct thumbs *th, uint8_t *map, uint32_t *st
 }
 
 /* True in every px that varies more than most of them do. */
-static void mark_restless(const struct thumbs *th, float *dev, float *sorted, uint8_t *map)
+static void mark_restless(const struct thumbs *th, float *dev, float *room, uint8_t *map)
 {
-    for (size_t i = 0; i < th->px; i++)
-        dev[i] = deviation(th, i);
-    memcpy(sorted, dev, th->px * sizeof *dev);
-    qsort(sorted, th->px, sizeof *sorted, by_value);
-    float limit = RESTLESS * sorted[th->px / 2] + RESTLESS_LUMA;
+    size_t pick[THUMBS_SAMPLE], n = thumbs_sample(th, pick);
+    for (size_t i = 0; i < th->px;)
+        i += deviations(th, pick, n, i, dev);
+    memcpy(room, dev, th->px * sizeof *dev);
+    float limit = RESTLESS * thumbs_kth(room, th->px, th->px / 2) + RESTLESS_LUMA;
     for (size_t i = 0; i < th->px; i++)
         map[i] = dev[i] > limit;
 }
@@ -105,17 +105,17 @@ static void find_rest(const struct thumbs *th, float largest_px, uint8_t *map, u
 
 bool thumbs_rest(const struct thumbs *th, float largest_px, struct box *rest, struct err *err)
 {
-    float *dev = malloc(th->px * sizeof *dev), *sorted = malloc(th->px * sizeof *sorted);
+    float *dev = malloc(th->px * sizeof *dev), *room = malloc(th->px * sizeof *room);
     uint8_t *map = malloc(th->px);
     uint32_t *stack = malloc(th->px * sizeof *stack);
-    bool ok = (dev != NULL && sorted != NULL && map != NULL && stack != NULL) || err_nomem(err);
+    bool ok = (dev != NULL && room != NULL && map != NULL && stack != NULL) || err_nomem(err);
     *rest = (struct box){0, 0, 0, 0};
     if (ok) {
-        mark_restless(th, dev, sorted, map);
+        mark_restless(th, dev, room, map);
         find_rest(th, largest_px, map, stack, rest);
     }
     free(dev);
-    free(sorted);
+    free(room);
     free(map);
     free(stack);
     return ok;

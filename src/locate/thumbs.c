@@ -53,7 +53,7 @@ static bool bars_are_black(const struct thumbs *th, const struct locate_input *i
     return true;
 }
 
-static float kth(float *v, size_t n, size_t k)
+float thumbs_kth(float *v, size_t n, size_t k)
 {
     size_t low = 0, high = n - 1;
     while (low < high) {
@@ -78,7 +78,7 @@ static float kth(float *v, size_t n, size_t k)
     return v[k];
 }
 
-static size_t sample(const struct thumbs *th, size_t pick[THUMBS_SAMPLE])
+size_t thumbs_sample(const struct thumbs *th, size_t pick[THUMBS_SAMPLE])
 {
     size_t take = th->n < THUMBS_SAMPLE ? th->n : THUMBS_SAMPLE;
     for (size_t k = 0; k < take; k++)
@@ -86,18 +86,42 @@ static size_t sample(const struct thumbs *th, size_t pick[THUMBS_SAMPLE])
     return take;
 }
 
+void thumbs_lanes(const struct thumbs *th, const size_t *pick, size_t n, size_t i, float v[][LANES])
+{
+    size_t row = i / th->cols, col = i - row * th->cols, here = th->cols - col;
+    size_t at = (row + th->top) * th->stride + col + th->left;
+    for (size_t k = 0; k < n; k++) {
+        const uint8_t *luma = th->luma[pick[k]] + at;
+        float gain = th->gain[pick[k]];
+        for (size_t lane = 0; lane < LANES; lane++)
+            v[k][lane] = (float)luma[lane < here ? lane : here - 1] / gain;
+    }
+}
+
+/* Median and spread of px i, i + 1 ... of one row; returns of how many. */
+static size_t find_scene_lanes(struct thumbs *th, const size_t *pick, size_t n, size_t i)
+{
+    float v[THUMBS_SAMPLE][LANES], middle[LANES];
+    size_t rest = th->cols - i % th->cols, here = rest < LANES ? rest : LANES;
+    thumbs_lanes(th, pick, n, i, v);
+    lanes_sort(v, n);
+    memcpy(middle, v[n / 2], sizeof middle);
+    for (size_t k = 0; k < n; k++)
+        for (size_t lane = 0; lane < LANES; lane++)
+            v[k][lane] = fabsf(v[k][lane] - middle[lane]);
+    lanes_sort(v, n);
+    for (size_t lane = 0; lane < here; lane++) {
+        th->scene[i + lane] = middle[lane];
+        th->spread[i + lane] = 1.4826f * v[n / 2][lane];
+    }
+    return here;
+}
+
 static void find_scene(struct thumbs *th)
 {
-    size_t pick[THUMBS_SAMPLE], n = sample(th, pick);
-    for (size_t i = 0; i < th->px; i++) {
-        float value[THUMBS_SAMPLE];
-        for (size_t k = 0; k < n; k++)
-            value[k] = thumbs_luma(th, pick[k], i);
-        th->scene[i] = kth(value, n, n / 2);
-        for (size_t k = 0; k < n; k++)
-            value[k] = fabsf(thumbs_luma(th, pick[k], i) - th->scene[i]);
-        th->spread[i] = 1.4826f * kth(value, n, n / 2);
-    }
+    size_t pick[THUMBS_SAMPLE], n = thumbs_sample(th, pick);
+    for (size_t i = 0; i < th->px;)
+        i += find_scene_lanes(th, pick, n, i);
 }
 
 /* Exposure of every frame: the median ratio to the scene over px that are neither black nor clipped. */
@@ -112,14 +136,14 @@ static void find_gains(struct thumbs *th, float *room)
                 room[n++] = y / th->scene[i];
         }
         if (n > 50)
-            th->gain[t] = kth(room, n, n / 2);
+            th->gain[t] = thumbs_kth(room, n, n / 2);
     }
 }
 
 static void find_limits(struct thumbs *th, float *room)
 {
     memcpy(room, th->spread, th->px * sizeof *room);
-    th->noise = kth(room, th->px, th->px / 2);
+    th->noise = thumbs_kth(room, th->px, th->px / 2);
     /* Luma comes in whole steps: a still scene can show a spread of nought. */
     float least = fmaxf(LIMIT_NOISE * fmaxf(th->noise, .5f), LIMIT_LUMA);
     for (uint32_t row = 0; row < th->rows; row++)

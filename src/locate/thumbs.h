@@ -4,9 +4,10 @@
 #ifndef LOCATE_THUMBS_H
 #define LOCATE_THUMBS_H
 
+#include "chaffinch/lanes.h"
 #include "chaffinch/locate.h"
 
-enum { THUMBS_SAMPLE = 31 /* frames that a temporal median looks at, at most */ };
+enum { THUMBS_SAMPLE = LANES_MOST /* frames that a temporal median looks at, at most */ };
 
 struct thumbs {
     size_t n;
@@ -30,6 +31,12 @@ static inline float thumbs_luma(const struct thumbs *th, size_t t, size_t i)
     size_t row = i / th->cols, col = i - row * th->cols;
     return (float)th->luma[t][(row + th->top) * th->stride + col + th->left] / th->gain[t];
 }
+/* That of frames pick[0 .. n) at px i, i + 1 ... of one row, side by side; behind the row its last px. */
+void thumbs_lanes(const struct thumbs *th, const size_t *pick, size_t n, size_t i, float v[][LANES]);
+/* Frames spread over the burst; returns how many. */
+size_t thumbs_sample(const struct thumbs *th, size_t pick[THUMBS_SAMPLE]);
+/* The k-th smallest; reorders v. */
+float thumbs_kth(float *v, size_t n, size_t k);
 /* Shift of frame t against the scene by one least-squares step (Lucas and Kanade 1981), px. */
 void thumbs_shift(const struct thumbs *thumbs, size_t t, float *col, float *row);
 

@@ -15,11 +15,12 @@
 #include <stddef.h>
 #include <stdint.h>
 
+#include "chaffinch/lanes.h"
 #include "chaffinch/subject.h"
 
 enum {
     SCENE_SAMPLE = 31,        /* frames that a temporal median looks at, at most */
-    SCENE_LANES = 8,          /* cells that are sorted side by side */
+    SCENE_LANES = LANES,      /* cells that are sorted side by side */
     SCENE_MIN_FRAMES = 5,     /* below that a median is no background */
     SCENE_MAX_COMPONENTS = 24 /* kept in a frame; the weakest go first */
 };
@@ -191,8 +192,6 @@ bool mask_hull(uint8_t *mask, uint32_t cols, uint32_t rows, struct err *err);
 /* Gain-corrected luma of `n` picked frames at a scene cell; returns how many see it. */
 size_t scene_gather(const struct scene *scene, const size_t *pick, size_t n, uint32_t c, uint32_t r,
                     float *v);
-/* Sorts n <= SCENE_SAMPLE values of each lane: v[0] holds the smallest ones. */
-void lanes_sort(float v[][SCENE_LANES], size_t n);
 /* True where n picked frames show the SCENE_LANES scene cells from i on, cell for cell. */
 bool scene_is_plain(const struct scene *scene, size_t n, size_t i);
 /* Then: what scene_gather gives for these cells, sorted, and how many it is of each; the rest is endless. */

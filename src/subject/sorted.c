@@ -1,43 +1,7 @@
-/*
- * sorted.c - values over time of several cells at once, sorted.
- *
- * A temporal median of each cell is most of what finding subjects costs. A sorting network (Batcher's
- * odd-even merge exchange: Knuth, The Art of Computer Programming 3, 5.2.2, algorithm M) compares the same
- * places whatever the values are, so that it works on neighbouring cells side by side, without a branch to
- * guess wrong.
- */
+/* sorted.c - luma over time of several cells at once, sorted: see lanes.h. */
 #include "scene.h"
 
 #include <math.h>
-
-static void exchange(float *restrict a, float *restrict b)
-{
-    for (int k = 0; k < SCENE_LANES; k++) {
-        float low = a[k] < b[k] ? a[k] : b[k], high = a[k] < b[k] ? b[k] : a[k];
-        a[k] = low;
-        b[k] = high;
-    }
-}
-
-void lanes_sort(float v[][SCENE_LANES], size_t n)
-{
-    size_t top = 1;
-    while (2 * top < n)
-        top *= 2;
-    for (size_t p = n > 1 ? top : 0; p > 0; p /= 2) {
-        size_t q = top, r = 0, d = p;
-        for (;;) {
-            for (size_t i = 0; i + d < n; i++)
-                if ((i & p) == r)
-                    exchange(v[i], v[i + d]);
-            if (q == p)
-                break;
-            d = q - p;
-            q /= 2;
-            r = p;
-        }
-    }
-}
 
 bool scene_is_plain(const struct scene *scene, size_t n, size_t i)
 {
