@@ -80,6 +80,11 @@ enum { LOCATE_SEVERAL = UINT16_MAX };
 size_t locate_bracket(const struct locate_frame *frame, size_t n, const bool *known, const float *score,
                       bool *wanted);
 
+/* Of the same frames the sharpest three of each way: top[t]. Only these need a part that is surely large
+ * enough. */
+void locate_tops(const struct locate_frame *frame, size_t n, const bool *known, const float *score,
+                 bool *top);
+
 /* False with ERR_NOMEM. */
 bool locate_subjects(const struct locate_input *input, struct locate_frame *frame, enum locate_answer *answer,
                      struct err *err);

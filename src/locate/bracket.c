@@ -108,6 +108,15 @@ static size_t bracket_way(const struct way *w)
     return wanted > 0 ? wanted : want_around(w, 1, TOPS);
 }
 
+/* Is frame t the first complete one of its way? */
+static bool starts_way(const struct locate_frame *frame, size_t t)
+{
+    bool first = frame[t].complete && frame[t].way > 0;
+    for (size_t u = 0; first && u < t; u++)
+        first = !frame[u].complete || frame[u].way != frame[t].way;
+    return first;
+}
+
 size_t locate_bracket(const struct locate_frame *frame, size_t n, const bool *known, const float *score,
                       bool *wanted)
 {
@@ -115,11 +124,20 @@ size_t locate_bracket(const struct locate_frame *frame, size_t n, const bool *kn
     for (size_t t = 0; t < n; t++)
         wanted[t] = false;
     for (size_t t = 0; t < n; t++) {
-        bool first = frame[t].complete && frame[t].way > 0;
-        for (size_t u = 0; first && u < t; u++)
-            first = !frame[u].complete || frame[u].way != frame[t].way;
         const struct way way = {frame, n, frame[t].way, known, score, wanted};
-        all += first ? bracket_way(&way) : 0;
+        all += starts_way(frame, t) ? bracket_way(&way) : 0;
     }
     return all;
+}
+
+void locate_tops(const struct locate_frame *frame, size_t n, const bool *known, const float *score, bool *top)
+{
+    for (size_t t = 0; t < n; t++)
+        top[t] = false;
+    for (size_t t = 0; t < n; t++) {
+        const struct way way = {frame, n, frame[t].way, known, score, top};
+        size_t best[BEST], found = starts_way(frame, t) ? best_of(&way, 1, TOPS, best) : 0;
+        for (size_t i = 0; i < found; i++)
+            top[best[i]] = !isnan(score[best[i]]);
+    }
 }

@@ -17,8 +17,10 @@ enum {
     FEW_PLACES = 100, /* a key that helps fewer than one place in so many is not worth its decode */
 };
 static const float SHIFT_MAX_PX = .3f, NOISE_MAX = 2.0f, SMALL_PX = 10.0f, REST_MARGIN_PX = 4.0f,
-                   COST_MAX = .7f, SCENERY_SHARE = .4f, CHEAP = .6f, HIDES = 2.0f, HIDES_TWICE = 10.0f,
-                   OFF = .2f; /* decodes that it costs when a key hides the scene, or is off the middle */
+                   COST_MAX = .7f, SCENERY_SHARE = .4f, CHEAP = .6f, HIDES = 2.0f, HIDES_ALL = 6.0f,
+                   HIDES_TWICE = 10.0f,
+                   OFF = .2f; /* decodes that it costs when a key hides the scene, when few others show it, or
+                                 the place of another key, or when it is not in the middle */
 
 const char *locate_answer_words(enum locate_answer answer)
 {
@@ -103,10 +105,10 @@ static size_t key_of_span(const struct thumbs *th, const struct box *box, const 
                           size_t span, size_t spans)
 {
     size_t first = span * th->n / spans, end = (span + 1) * th->n / spans, best = first;
-    float best_cost = INFINITY, px = (float)th->px;
+    float best_cost = INFINITY, px = (float)th->px, hides = spans < KEYS_MIN ? HIDES_ALL : HIDES;
     for (size_t t = first; t < end; t++) {
         float off = fabsf((float)(2 * t) - (float)(first + end)) / (float)(end - first);
-        float cost = 1 - cost_of_part(&frame[t].part) + HIDES * area_of(&box[t]) / px + OFF * off;
+        float cost = 1 - cost_of_part(&frame[t].part) + hides * area_of(&box[t]) / px + OFF * off;
         for (size_t u = 0; u < first; u++)
             cost += frame[u].whole ? HIDES_TWICE * overlap_of(&box[t], &box[u]) / px : 0;
         if (cost < best_cost) {

@@ -2,8 +2,11 @@
  * fill_edges.c - was the part that was decoded large enough?
  *
  * A subject that reaches the outermost cells of a part may go on beyond them. It touches a side with two
- * cells or more: one alone is noise. Small things beside the largest one are reeds or water.
+ * cells or more: one alone is noise. Small things beside the largest one, or beside the largest ones of the
+ * other frames, are reeds or water.
  */
+#include <stdlib.h>
+
 #include "things.h"
 
 enum {
@@ -27,6 +30,12 @@ static unsigned sides_of(const struct thing *thing, const struct grid_window *w,
     return sides;
 }
 
+static int by_size(const void *a, const void *b)
+{
+    size_t x = *(const size_t *)a, y = *(const size_t *)b;
+    return (x > y) - (x < y);
+}
+
 /* Sides that things of at least `least` cells reach; the size of the largest into *largest. */
 static unsigned sides_reached(struct things *e, size_t t, size_t least, size_t *largest)
 {
@@ -45,23 +54,47 @@ static unsigned sides_reached(struct things *e, size_t t, size_t least, size_t *
     return sides;
 }
 
-static uint8_t sides_touched(struct things *e, size_t t)
+/* The usual size of the largest thing of a frame, over the parts that show something. */
+static size_t usual_size(struct things *e, size_t *sizes)
+{
+    size_t n = 0;
+    for (size_t t = 0; t < e->input->n; t++) {
+        size_t largest = 0;
+        if (e->input->part[t] == NULL || e->input->part[t]->window.cols == 0)
+            continue;
+        (void)sides_reached(e, t, 0, &largest);
+        if (largest > 0)
+            sizes[n++] = largest;
+    }
+    qsort(sizes, n, sizeof *sizes, by_size);
+    return n > 0 ? sizes[n / 2] : 0;
+}
+
+static uint8_t sides_touched(struct things *e, size_t t, size_t usual)
 {
     size_t largest = 0;
     unsigned sides = 0;
-    if (e->input->part[t]->window.cols > 0 && sides_reached(e, t, 0, &largest) != 0)
-        sides = sides_reached(e, t, largest / SMALL_THING, &largest);
+    if (e->input->part[t]->window.cols > 0 && sides_reached(e, t, usual / SMALL_THING, &largest) != 0)
+        sides = sides_reached(e, t, (largest > usual ? largest : usual) / SMALL_THING, &largest);
     return (uint8_t)sides;
 }
 
 bool grids_edges(const struct fill_input *input, uint8_t *sides, struct err *err)
 {
     struct things things;
-    bool ok = things_open(&things, input, err);
-    for (size_t t = 0; ok && t < input->n; t++)
-        sides[t] = input->part[t] != NULL ? sides_touched(&things, t) : 0;
+    size_t *sizes = calloc(input->n + 1, sizeof *sizes);
+    bool ok = sizes != NULL || err_nomem(err);
+    ok = ok && things_open(&things, input, err);
+    if (!ok) {
+        free(sizes);
+        return false;
+    }
+    size_t usual = usual_size(&things, sizes);
+    for (size_t t = 0; t < input->n; t++)
+        sides[t] = input->part[t] != NULL ? sides_touched(&things, t, usual) : 0;
     things_release(&things);
-    return ok;
+    free(sizes);
+    return true;
 }
 
 /* `more` cells before `at`, as far as there are any. */

@@ -25,6 +25,7 @@ struct along {
     struct aside aside;
     struct ranking_burst burst;
     struct parts_again again;
+    struct frame_ids tops; /* with --fast */
     bool larger;
     uint64_t left; /* bursts that are left to session_rank */
 };
@@ -101,10 +102,11 @@ static bool find(void *context, struct err *err)
     bool checked = a->check.wanted && w->rounds < MOST_ROUNDS;
     if (checked && a->check.plan != NULL) {
         if (!fast_next(a->ranking.s, a->check.plan, a->burst.row->burst.number, &a->burst.members, &a->again,
-                       err))
+                       &a->tops, err))
             return false;
         if (a->again.n > 0)
             return true;
+        a->again.among = &a->tops;
     }
     a->larger = true;
     return ranking_find(&a->ranking, &a->burst, checked ? &check : NULL, err);
@@ -114,6 +116,7 @@ static void forget(struct along *a)
 {
     ranking_burst_release(&a->burst);
     parts_again_release(&a->again);
+    frame_ids_release(&a->tops);
     a->larger = false;
 }
 

@@ -124,17 +124,30 @@ static void asking_release(struct asking *a)
     free(a->score);
 }
 
-/* Marks what is wanted of a window as known, and adds it to `again` unless that is NULL. `members`: of its
-   burst, of which something is measured; else NULL. */
+/* The sharpest frames of a window in which nothing more is wanted. */
+static bool note_tops(const struct fast_plan *plan, size_t first, size_t n, const struct asking *a,
+                      struct frame_ids *tops, struct err *err)
+{
+    bool ok = true;
+    locate_tops(a->where, n, a->known, a->score, a->wanted);
+    for (size_t i = 0; ok && i < n; i++)
+        ok = !a->wanted[i] || frame_ids_add(tops, plan->frame[first + i].frame, err);
+    return ok;
+}
+
+/* Marks what is wanted of a window as known, and adds it to `again` unless that is NULL; where nothing is,
+   the sharpest to `tops`. `members`: of its burst, of which something is measured; else NULL. */
 static bool ask(struct session *s, struct fast_plan *plan, size_t first, size_t end,
-                const struct members *members, struct parts_again *again, struct err *err)
+                const struct members *members, struct parts_again *again, struct frame_ids *tops,
+                struct err *err)
 {
     struct asking a;
     bool ok = asking_open(&a, plan, first, end - first) || err_nomem(err);
     ok = ok && (members == NULL || read_scores(s, plan, first, end, members, a.score, err));
-    if (ok)
-        (void)locate_bracket(a.where, end - first, a.known, a.score, a.wanted);
-    for (size_t i = first; ok && i < end; i++) {
+    size_t n = ok ? locate_bracket(a.where, end - first, a.known, a.score, a.wanted) : 0;
+    if (ok && n == 0 && tops != NULL)
+        ok = note_tops(plan, first, end - first, &a, tops, err);
+    for (size_t i = first; ok && n > 0 && i < end; i++) {
         struct fast_frame *f = &plan->frame[i];
         if (!a.wanted[i - first])
             continue;
@@ -146,6 +159,7 @@ static bool ask(struct session *s, struct fast_plan *plan, size_t first, size_t 
     return ok;
 }
 
+/* Frames that are not measured, if nothing asks for them. */
 static bool has_optional(const struct fast_plan *plan, size_t first, size_t end)
 {
     for (size_t i = first; i < end; i++)
@@ -154,7 +168,7 @@ static bool has_optional(const struct fast_plan *plan, size_t first, size_t end)
     return false;
 }
 
-/* Something that an earlier run measured of what is optional. */
+/* Something that was measured of what is optional. */
 static bool has_scores(const struct fast_plan *plan, size_t first, size_t end)
 {
     for (size_t i = first; i < end; i++)
@@ -179,21 +193,21 @@ bool fast_begin(struct session *s, struct fast_plan *plan, size_t first, size_t 
     struct members members = {0};
     bool optional = has_optional(plan, first, end), scored = optional && has_scores(plan, first, end);
     bool ok = (!scored || members_load(s, plan->frame[first].burst, &members, err)) &&
-              (!optional || ask(s, plan, first, end, scored ? &members : NULL, NULL, err));
+              (!optional || ask(s, plan, first, end, scored ? &members : NULL, NULL, NULL, err));
     members_release(&members);
     ask_all_of_few(plan, first, end);
     return ok;
 }
 
 bool fast_next(struct session *s, struct fast_plan *plan, int64_t burst, const struct members *members,
-               struct parts_again *again, struct err *err)
+               struct parts_again *again, struct frame_ids *tops, struct err *err)
 {
     bool ok = true;
     size_t limit = burst_start(plan, burst + 1);
     for (size_t first = burst_start(plan, burst), end; ok && first < limit; first = end) {
         end = window_end(plan, first, limit);
-        if (has_optional(plan, first, end))
-            ok = ask(s, plan, first, end, members, again, err);
+        if (has_optional(plan, first, end) || has_scores(plan, first, end))
+            ok = ask(s, plan, first, end, members, again, tops, err);
     }
     return ok;
 }

@@ -29,10 +29,11 @@ void fast_located(struct fast_plan *plan, size_t i, const struct locating_frame 
 bool fast_begin(struct session *s, struct fast_plan *plan, size_t first, size_t n, struct err *err);
 /* Of the i-th frame. */
 bool fast_wants(const struct fast_plan *plan, size_t i);
-/* Adds to `again` what is to be measured next of a burst, from what is stored of it. It changes nothing of
-   the plan but the frames of this burst, and reads nothing else that changes: another thread may call it. */
+/* Adds to `again` what is to be measured next of a burst, from what is stored of it; where that is nothing,
+   the sharpest frames to `tops`: only their parts must surely be large enough. It changes nothing of the plan
+   but the frames of this burst, and reads nothing else that changes: another thread may call it. */
 bool fast_next(struct session *s, struct fast_plan *plan, int64_t burst, const struct members *members,
-               struct parts_again *again, struct err *err);
+               struct parts_again *again, struct frame_ids *tops, struct err *err);
 /* Frames that nobody asked for. */
 uint64_t fast_left_out(const struct fast_plan *plan);
 void fast_release(struct fast_plan *plan);

@@ -51,6 +51,14 @@ static bool is_listed(const struct parts_again *again, int64_t frame)
     return false;
 }
 
+static bool matters(const struct parts_again *again, int64_t frame)
+{
+    for (size_t i = 0; again->among != NULL && i < again->among->n; i++)
+        if (again->among->id[i] == frame)
+            return true;
+    return again->among == NULL;
+}
+
 struct job_part parts_larger(const struct grid_part *part, unsigned sides)
 {
     return (struct job_part){.wanted = true,
@@ -75,7 +83,8 @@ bool parts_check_grids(const struct burst_grids *grids, const struct members *me
     bool ok = known || trouble.code == ERR_NOT_FOUND || err_nomem(err);
     for (size_t i = 0; ok && i < grids->n; i++) {
         struct part_again item = {.frame = members->frame[first + i].id};
-        if (grids->parts[i] == NULL || (known && sides[i] == 0) || is_listed(again, item.frame))
+        if (grids->parts[i] == NULL || (known && (sides[i] == 0 || !matters(again, item.frame))) ||
+            is_listed(again, item.frame))
             continue;
         if (known && !as_whole)
             item.part = parts_larger(grids->parts[i], sides[i]);

@@ -20,6 +20,7 @@ struct part_again {
 struct parts_again {
     struct part_again *item;
     size_t n, room;
+    const struct frame_ids *among; /* parts that are too small matter in these frames only; NULL = in all */
 };
 bool parts_again_add(struct parts_again *again, const struct part_again *item, struct err *err);
 void parts_again_release(struct parts_again *again);

@@ -103,6 +103,7 @@ struct parts {
     struct grid_window subject[BENCH_FRAMES];
     float gain[BENCH_FRAMES];
     uint8_t *bytes[BENCH_FRAMES];
+    bool top[BENCH_FRAMES]; /* of the sharpest */
 };
 
 static void take_part(struct parts *p, const struct grid *g, const struct locate_frame *f, size_t t)
@@ -120,8 +121,9 @@ static void take_part(struct parts *p, const struct grid *g, const struct locate
     p->view[t] = &p->part[t];
 }
 
-/* Parts that turn out too small are decoded again, larger; where that is not enough either, as a whole. */
-static void widen(struct parts *p, const struct grid *grid, size_t n, struct partial *partial)
+/* Parts that turn out too small are decoded again, larger; where that is not enough either, as a whole. With
+   `fast` only where that matters. */
+static void widen(struct parts *p, const struct grid *grid, size_t n, bool fast, struct partial *partial)
 {
     for (int round = 0; round < 2; round++) {
         uint8_t sides[BENCH_FRAMES] = {0};
@@ -130,7 +132,7 @@ static void widen(struct parts *p, const struct grid *grid, size_t n, struct par
         if (!grids_edges(&in, sides, &err))
             exit(1);
         for (size_t t = 0; t < n; t++) {
-            if (sides[t] == 0)
+            if (sides[t] == 0 || (fast && !p->top[t]))
                 continue;
             struct grid_part *part = &p->part[t];
             const struct grid_window all = {0, 0, part->cols, part->rows};
@@ -166,6 +168,7 @@ static void bracket(struct parts *p, const struct grid *grid, const struct locat
         if (!grids_sharpness(&in, score, &err))
             exit(1);
     }
+    locate_tops(where, n, known, score, p->top);
     for (size_t t = 0; t < n; t++)
         partial->missing[t] = !known[t];
 }
@@ -214,7 +217,7 @@ void partial_view(const struct bench_burst *b, struct grid *grid, bool fast, str
         partial->whole += where[t].whole;
     }
     if (answer == LOCATE_PARTS) {
-        widen(p, grid, b->n, partial);
+        widen(p, grid, b->n, fast, partial);
         struct grid filled[BENCH_FRAMES];
         const struct fill_input fill = {b->n, p->whole, p->subject, p->gain, p->view};
         if (!grids_fill(&fill, partial->filled, filled, &err))

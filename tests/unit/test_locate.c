@@ -486,6 +486,28 @@ START_TEST(bracketing_ends_without_scores)
 }
 END_TEST
 
+/* Way 1 has its hill at frames 4 to 6 and one frame that tells nothing; way 2 has two frames that were seen.
+ */
+START_TEST(the_sharpest_three_of_each_way_are_told)
+{
+    struct locate_frame frame[20] = {{.whole = false}};
+    bool known[20], top[20];
+    float score[20];
+    for (size_t t = 0; t < 20; t++) {
+        frame[t].way = t < 12 ? 1 : 2;
+        frame[t].complete = t != 3;
+        known[t] = t < 12 ? t != 7 : t >= 18;
+        score[t] = 10 - fabsf((float)t - 5);
+    }
+    score[3] = 20; /* cut by the edge */
+    score[7] = 30; /* not seen */
+    score[8] = NAN;
+    locate_tops(frame, 20, known, score, top);
+    for (size_t t = 0; t < 20; t++)
+        ck_assert_msg(top[t] == ((t >= 4 && t <= 6) || t >= 18), "frame %zu", t);
+}
+END_TEST
+
 /* The bird is cut while it enters and leaves, and has one way in between. */
 START_TEST(ways_and_cut_frames_are_told)
 {
@@ -529,6 +551,7 @@ int main(void)
     tcase_add_test(tc, bracketing_finds_the_top_with_fewer_frames);
     tcase_add_test(tc, bracketing_asks_for_all_where_there_is_no_hill);
     tcase_add_test(tc, bracketing_ends_without_scores);
+    tcase_add_test(tc, the_sharpest_three_of_each_way_are_told);
     tcase_add_test(tc, ways_and_cut_frames_are_told);
     suite_add_tcase(suite, tc);
     SRunner *runner = srunner_create(suite);

@@ -309,6 +309,28 @@ static void draw_blade(uint8_t *luma, int t)
             luma[(size_t)y * WIDTH + (uint32_t)(20 * (t / 2 * 2)) + 40 + swing[t % 4] + k / 20] = 230;
 }
 
+/* In frame 5 the part shows another place, and at its left edge something of 3 by 4 cells, or of 6 by 8. */
+static struct grid_window elsewhere_once(int t)
+{
+    return t == 5 ? (struct grid_window){50, 38, 16, 16} : around_subject(t);
+}
+
+static void draw_patch(uint8_t *luma, int t, uint32_t cols, uint32_t rows)
+{
+    for (uint32_t y = 42 * 8; t == 5 && y < (42 + rows) * 8; y++)
+        memset(luma + (size_t)y * WIDTH + 50 * 8, 250, (size_t)cols * 8);
+}
+
+static void draw_small(uint8_t *luma, int t)
+{
+    draw_patch(luma, t, 3, 4);
+}
+
+static void draw_large(uint8_t *luma, int t)
+{
+    draw_patch(luma, t, 6, 8);
+}
+
 static void sides_of(struct film *f, unsigned wanted)
 {
     struct err err = ERR_INIT;
@@ -325,6 +347,19 @@ START_TEST(a_subject_at_the_edge_of_its_part_is_told)
     sides_of(film_open(too_low, NULL), GRID_TOP);
     sides_of(film_open(too_far_left, NULL), GRID_RIGHT);
     sides_of(film_open(around_subject, draw_blade), 0); /* small beside the subject */
+}
+END_TEST
+
+START_TEST(what_is_small_beside_the_subjects_of_other_frames_is_no_subject)
+{
+    for (int large = 0; large < 2; large++) {
+        struct err err = ERR_INIT;
+        uint8_t sides[FRAMES];
+        struct film *f = film_open(elsewhere_once, large ? draw_large : draw_small);
+        ck_assert_msg(grids_edges(&f->in, sides, &err), "%s", err.message);
+        ck_assert_uint_eq(sides[5], large ? GRID_LEFT : 0);
+        film_close(f);
+    }
 }
 END_TEST
 
@@ -400,6 +435,7 @@ int main(void)
     tcase_add_test(tc, filling_without_copies_is_the_same);
     tcase_add_test(tc, filled_frames_show_the_scene_and_its_noise);
     tcase_add_test(tc, a_subject_at_the_edge_of_its_part_is_told);
+    tcase_add_test(tc, what_is_small_beside_the_subjects_of_other_frames_is_no_subject);
     tcase_add_test(tc, coarser_subjects_score_lower);
     tcase_add_test(tc, parts_grow_where_they_are_touched_and_stay_in_the_frame);
     tcase_add_test(tc, parts_without_a_whole_frame_cannot_be_filled);
