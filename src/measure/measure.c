@@ -90,7 +90,8 @@ static bool level_init(struct level *l, unsigned index, uint32_t width_px, uint3
     size_t lines = (l->width * sample + 2 * ROW_PAD + 63) / 64;
     size_t stride =
         (lines | 1) * 64; /* an odd number of cache lines: rows do not compete for the same sets */
-    l->rows = l->cell + 2 + (index <= 1 ? MEASURE_PLACES : 0);
+    /* scale 1 is made ahead by the decoder, scale 2 by a band of scale 1 at a time */
+    l->rows = l->cell + 2 + (index == 0 ? MEASURE_PLACES : index == 1 ? l->cell : 0);
     l->memory = aligned_alloc(64, stride * l->rows);
     if (l->memory == NULL)
         return false;

@@ -77,9 +77,10 @@ static void take_row_to_place(void *context, const uint8_t *luma)
     t->rows++;
 }
 
-/* The same once more into places: the same rows, or the same rows before the same error. */
-static void same_by_places(const struct taken *expect, bool ok, const uint8_t *bytes, size_t size,
-                           const struct err *why)
+/* The same once more into places: the same rows, or the same rows before the same error. Returns how many
+   came that way. */
+static uint32_t same_by_places(const struct taken *expect, bool ok, const uint8_t *bytes, size_t size,
+                               const struct err *why)
 {
     struct taken t = {.rows = 0};
     struct err err = ERR_INIT;
@@ -92,13 +93,14 @@ static void same_by_places(const struct taken *expect, bool ok, const uint8_t *b
     ck_assert(decode_luma(DECODE_JPEG, bytes, size, &sink, &source, &err) == ok);
     ck_assert_uint_eq(t.begun, expect->begun);
     ck_assert_uint_eq(t.rows, expect->rows);
-    ck_assert_uint_eq(t.placed, t.rows); /* all kinds of files here are of those that can be placed */
     ck_assert(ok || strcmp(err.message, why->message) == 0);
     ck_assert(!ok || source.warnings == expect->source.warnings);
     for (uint32_t y = 0; y < t.rows; y++)
         ck_assert_mem_eq(t.luma + y * stride_of(&t), expect->luma + (size_t)y * t.source.width_px,
                          t.source.width_px);
     free(t.luma);
+    ck_assert(t.placed == 0 || t.placed == t.rows);
+    return t.placed;
 }
 
 static bool take(struct taken *t, const uint8_t *bytes, size_t size, struct err *err)
@@ -115,7 +117,7 @@ static bool take(struct taken *t, const uint8_t *bytes, size_t size, struct err 
         ck_assert_int_eq(err->code, ERR_FORMAT);
         ck_assert_uint_gt(strlen(err->message), 5);
     }
-    same_by_places(t, ok, bytes, size, err);
+    t->placed = same_by_places(t, ok, bytes, size, err);
     return ok;
 }
 
@@ -164,10 +166,76 @@ START_TEST(rows_are_those_of_libjpeg)
     ck_assert_uint_eq(t.source.full_height_px, kinds[_i].height_px);
     ck_assert_int_eq(t.source.from, DECODE_FULL);
     ck_assert_uint_eq(t.source.warnings, 0);
+    ck_assert_uint_eq(t.placed, t.rows);
     ck_assert_mem_eq(t.luma, ref, (size_t)t.source.width_px * t.source.height_px);
     free(t.luma);
     free(ref);
     free(jpeg.at);
+}
+END_TEST
+
+/* A JPEG whose components are sampled as told, luma first: h and v of each. */
+static struct bytes sampled(const int factors[3][2], int components)
+{
+    enum { WIDTH = 75, HEIGHT = 53 };
+    struct jpeg_compress_struct c;
+    struct jpeg_error_mgr errors;
+    unsigned char *bytes = NULL;
+    unsigned long size = 0;
+    uint8_t *picture = make_picture(WIDTH, HEIGHT, 8);
+    c.err = jpeg_std_error(&errors);
+    jpeg_create_compress(&c);
+    jpeg_mem_dest(&c, &bytes, &size);
+    c.image_width = (JDIMENSION)(components == 1 ? 3 * WIDTH : WIDTH);
+    c.image_height = HEIGHT;
+    c.input_components = components;
+    c.in_color_space = components == 1 ? JCS_GRAYSCALE : JCS_RGB;
+    jpeg_set_defaults(&c);
+    for (int i = 0; i < components; i++) {
+        c.comp_info[i].h_samp_factor = factors[i][0];
+        c.comp_info[i].v_samp_factor = factors[i][1];
+    }
+    jpeg_start_compress(&c, TRUE);
+    while (c.next_scanline < c.image_height) {
+        JSAMPROW row = picture + (size_t)c.next_scanline * WIDTH * 3;
+        jpeg_write_scanlines(&c, &row, 1);
+    }
+    jpeg_finish_compress(&c);
+    jpeg_destroy_compress(&c);
+    free(picture);
+    return (struct bytes){bytes, size};
+}
+
+/* Whatever the sampling, rows are those of libjpeg; into places where luma has the most samples there are. */
+START_TEST(rows_of_any_sampling_are_those_of_libjpeg)
+{
+    static const struct {
+        int factors[3][2], components;
+        bool placed;
+    } kind[] = {
+        {{{2, 1}, {1, 1}, {1, 1}}, 3, true},
+        {{{1, 2}, {1, 1}, {1, 1}}, 3, true},
+        {{{4, 1}, {1, 1}, {1, 1}}, 3, true},
+        {{{2, 2}, {1, 2}, {2, 1}}, 3, true},
+        {{{1, 4}, {1, 1}, {1, 1}}, 3, false},
+        {{{1, 1}, {2, 2}, {1, 1}}, 3, false},
+        {{{1, 2}, {2, 1}, {1, 1}}, 3, false},
+        {{{2, 2}}, 1, true},
+        {{{1, 2}}, 1, true},
+        {{{1, 4}}, 1, false},
+    };
+    for (size_t i = 0; i < sizeof kind / sizeof kind[0]; i++) {
+        struct bytes jpeg = sampled(kind[i].factors, kind[i].components);
+        uint8_t *ref = reference(jpeg, JCS_GRAYSCALE);
+        struct err err = ERR_INIT;
+        struct taken t;
+        ck_assert_msg(take(&t, jpeg.at, jpeg.size, &err), "kind %zu: %s", i, err.message);
+        ck_assert_msg((t.placed > 0) == kind[i].placed, "kind %zu", i);
+        ck_assert_mem_eq(t.luma, ref, (size_t)t.source.width_px * t.source.height_px);
+        free(t.luma);
+        free(ref);
+        free(jpeg.at);
+    }
 }
 END_TEST
 
@@ -481,6 +549,7 @@ int main(void)
     TCase *t = tcase_create("jpeg");
     tcase_set_timeout(t, 60);
     tcase_add_loop_test(t, rows_are_those_of_libjpeg, 0, KINDS);
+    tcase_add_test(t, rows_of_any_sampling_are_those_of_libjpeg);
     tcase_add_loop_test(t, cut_files_give_true_rows_or_none, 0, KINDS);
     tcase_add_test(t, cut_file_tells_how_many_rows_are_good);
     tcase_add_test(t, cut_progressive_file_is_refused_with_its_scan);
