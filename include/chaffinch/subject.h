@@ -56,6 +56,17 @@ struct subject_input {
 /* A cell of the subject; one where scenery that moves by itself may be before or behind it. */
 enum { SUBJECT_CLEAR = 1, SUBJECT_DOUBTFUL = 2 };
 
+/* The rear end of a subject that travels: a thin tail fades as it blurs. inset[k] is where the outline ends
+   there if only what shows subject_rear_share(k) of the subject's contrast is counted. Who knows the blur can
+   tell which: of a sharp tail little shows in a cell, of a blurred one that still counts much does. */
+enum { SUBJECT_REAR_SHARES = 8 };
+struct subject_rear {
+    bool known, upright; /* upright: at the left or the right, else at the top or the lower side */
+    int8_t step;         /* towards the front: 1 = the rear is at the left or the top */
+    float inset[SUBJECT_REAR_SHARES];
+};
+float subject_rear_share(int k);
+
 /* One subject in one frame. */
 struct subject_region {
     uint32_t pass;                 /* 1.. within the burst */
@@ -65,6 +76,7 @@ struct subject_region {
     /* Cells by which the outline ends inside of the box of cells; negative: beyond it. 0 where only cells are
        known. */
     float inset_left, inset_top, inset_right, inset_low;
+    struct subject_rear rear;
     uint32_t area_cells;
     bool touches_border;  /* the mask reaches the edge of the frame */
     float moving;         /* 0..1: share of its cells that changed against a neighbour frame */

@@ -151,25 +151,6 @@ static void set_measures(struct rank_item *item, const struct sums *sums, const 
     item->score = -blur->log_sigma;
 }
 
-static uint32_t place_px(float px, uint32_t most)
-{
-    return (uint32_t)lroundf(fminf(fmaxf(px, 0.0f), (float)most));
-}
-
-static void box_px(struct rank_item *item, const struct grid *grid, const struct subject_region *region)
-{
-    float cell = (float)grid->cell_px;
-    float left = (float)region->col + region->inset_left, top = (float)region->row + region->inset_top;
-    float right = (float)(region->col + region->cols) - region->inset_right;
-    float low = (float)(region->row + region->rows) - region->inset_low;
-    item->x_px = place_px(left * cell, grid->width_px - 1);
-    item->y_px = place_px(top * cell, grid->height_px - 1);
-    uint32_t right_px = place_px(right * cell, grid->width_px),
-             low_px = place_px(low * cell, grid->height_px);
-    item->w_px = right_px > item->x_px ? right_px - item->x_px : 1;
-    item->h_px = low_px > item->y_px ? low_px - item->y_px : 1;
-}
-
 static void score_region(const struct job *job, size_t t, const struct subject_region *region,
                          struct rank_item *item, size_t which)
 {
@@ -315,6 +296,8 @@ bool rank_score(const struct subject_input *input, const struct subject_burst *f
     done = done && settle_blur(&job, &made, err) && light_settle(&made, err);
     if (done && found->mode == SUBJECT_MOVING)
         done = judge_bodies(&job, &made, err);
+    if (done)
+        boxes_settle(input, found, &made);
     job_release(&job);
     if (done)
         *scores = made;

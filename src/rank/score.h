@@ -59,6 +59,12 @@ bool doubt_scene(const struct subject_burst *found, double cell_px, const struct
                  const struct sums *rest, const struct rank_scores *scores, struct blur *blur,
                  struct err *err);
 
+/* The box of a region, by its insets. */
+void box_px(struct rank_item *item, const struct grid *grid, const struct subject_region *region);
+/* Sets the rear end of every box by the blur of its frame, which must be final. */
+void boxes_settle(const struct subject_input *input, const struct subject_burst *found,
+                  struct rank_scores *scores);
+
 /* How far the subject moves across the picture while the shutter is open, px. */
 double line_px(const struct subject_input *input, const struct grid *grid,
                const struct subject_region *region);

@@ -14,7 +14,7 @@
 #include <stdlib.h>
 
 enum { NEAR = 3, FEWEST = 4, MOST = 2 * NEAR + 1 }; /* frames on either side; that must see it; that may */
-static const float SHARE = 0.23f;                   /* of the contrast */
+static const float SHARE = 0.23f;                   /* of the contrast, where no more is known */
 static const float PART = 0.6f;     /* of the frames near by are on the smaller side of what is believed */
 static const float FADES = 0.3f;    /* weight of a frame: 1 / (1 + FADES x frames away) */
 static const float TRAVELS = 0.5f;  /* of its length, over the frames near by */
@@ -191,14 +191,19 @@ static bool agree(const struct scene *scene, const struct track *track, const st
 }
 
 /* Cells by which the rear end is inside of the mask's outermost line; negative beyond it. */
-static float inset_of(const float share[REAR_LINES])
+static float inset_of(const float share[REAR_LINES], float least)
 {
     int at = 0;
-    while (at < REAR_LINES - 1 && share[at] < SHARE)
+    while (at < REAR_LINES - 1 && share[at] < least)
         at++;
     float beyond = at > 0 ? share[at - 1] : 0.0f;
-    float part = fminf(fmaxf((share[at] - SHARE) / fmaxf(share[at] - beyond, 1e-3f), 0), 1);
+    float part = fminf(fmaxf((share[at] - least) / fmaxf(share[at] - beyond, 1e-3f), 0), 1);
     return (float)(at - REAR_OUT) + 1.0f - part;
+}
+
+float subject_rear_share(int k)
+{
+    return 0.14f + 0.05f * (float)k;
 }
 
 void rear_settle(const struct scene *scene, const struct track *track, const struct rear *rear, uint32_t pass,
@@ -211,6 +216,10 @@ void rear_settle(const struct scene *scene, const struct track *track, const str
             continue;
         float *inset = rear[t].upright ? (rear[t].step > 0 ? &region->inset_left : &region->inset_right)
                                        : (rear[t].step > 0 ? &region->inset_top : &region->inset_low);
-        *inset = inset_of(share);
+        *inset = inset_of(share, SHARE);
+        region->rear =
+            (struct subject_rear){.known = true, .upright = rear[t].upright, .step = (int8_t)rear[t].step};
+        for (int k = 0; k < SUBJECT_REAR_SHARES; k++)
+            region->rear.inset[k] = inset_of(share, subject_rear_share(k));
     }
 }

@@ -167,10 +167,41 @@ START_TEST(drowned_is_not_known)
 }
 END_TEST
 
+/* The same profile of a tail: of a sharp bird all of it counts, of a blurred one less, and without a known
+   blur the box stays as it was. */
+START_TEST(rear_end_by_blur)
+{
+    static const double blur_px[] = {0.7, 2.0, 4.5};
+    static const float least[] = {20, 40, 60}, most[] = {30, 60, 80};
+    struct grid grid = {.width_px = 1600, .height_px = 800, .cell_px = 8, .cols = 200, .rows = 100};
+    const struct grid *one[1] = {&grid};
+    struct subject_frame frame = {.n_regions = 1};
+    struct subject_burst found = {.n = 1, .frame = &frame, .n_passes = 1, .mode = SUBJECT_MOVING};
+    struct subject_input input = {.grid = one, .n = 1};
+    struct subject_region *region = &frame.region[0];
+    *region = (struct subject_region){.pass = 1, .col = 20, .row = 30, .cols = 20, .rows = 10};
+    region->rear = (struct subject_rear){.known = true, .upright = true, .step = _i % 2 ? 1 : -1};
+    for (int k = 0; k < SUBJECT_REAR_SHARES; k++)
+        region->rear.inset[k] = 2.5f + (float)k * 1.25f;
+    struct rank_item item = {.blur_px = (double)NAN};
+    struct rank_scores scores = {.item = &item, .n = 1};
+    box_px(&item, &grid, region);
+    boxes_settle(&input, &found, &scores);
+    ck_assert_uint_eq(item.w_px, 160);
+    item.blur_px = blur_px[_i / 2];
+    boxes_settle(&input, &found, &scores);
+    float cut = 160.0f - (float)item.w_px;
+    ck_assert_msg(cut >= least[_i / 2] && cut <= most[_i / 2], "%.1f px", (double)cut);
+    ck_assert_uint_eq(item.x_px, _i % 2 ? 160 + (uint32_t)cut : 160);
+    ck_assert_uint_eq(item.h_px, 80);
+}
+END_TEST
+
 int main(void)
 {
     Suite *suite = suite_create("rank score");
     TCase *tests = tcase_create("parts");
+    tcase_add_loop_test(tests, rear_end_by_blur, 0, 6);
     tcase_add_loop_test(tests, floor_is_of_bare_cells, 0, 2);
     tcase_add_test(tests, neighbours_steady);
     tcase_add_test(tests, motion_is_added_in_squares);
