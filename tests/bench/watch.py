@@ -18,7 +18,7 @@ def tree(pid):
 
 
 def cpu_ms(pid):
-    """Of all threads, those that have ended too (ns are only told for one thread)."""
+    """Of all threads, those that have ended too. Of one thread ns are told: more than ticks show where there never was another."""
     with open(f"/proc/{pid}/stat") as f:
         fields = f.read().rpartition(")")[2].split()
     tick = 1000 / os.sysconf("SC_CLK_TCK")
@@ -26,7 +26,7 @@ def cpu_ms(pid):
     tasks = os.listdir(f"/proc/{pid}/task")
     if len(tasks) == 1:
         with open(f"/proc/{pid}/schedstat") as f:
-            total = int(f.read().split()[0]) / 1e6
+            total = max(total, int(f.read().split()[0]) / 1e6)
     return total
 
 
