@@ -516,11 +516,11 @@ static bool measure_frames(struct session *s, struct worker_pool *workers,
                          .closed = closed,
                          .fast = options->fast && !options->all};
     bool ok = run_stage(st, workers, err);
+    totals->not_ranked += st->along != NULL ? along_left(st->along) : 0;
     along_end(st->along); /* which looks at the plan */
     st->along = NULL;
     totals->measured -= totals->decoded_again < totals->measured ? totals->decoded_again : totals->measured;
     totals->left_out = fast_left_out(&st->plan);
-    totals->not_ranked += st->along != NULL ? along_left(st->along) : 0;
     stage_release(st);
     free(st);
     return ok;
