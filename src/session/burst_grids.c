@@ -7,7 +7,7 @@
 #include "packs.h"
 
 /* Goes up when the recipe of subjects or scores changes, so that stored summaries are made anew. */
-#define RECIPE "chaffinch recipe 14"
+#define RECIPE "chaffinch recipe 15"
 
 static bool add_member(void *context, const struct catalogue_row *row, struct err *err)
 {
