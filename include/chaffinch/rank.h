@@ -53,7 +53,8 @@ enum rank_flag {
     RANK_F_HIDDEN = 1 << 2,
     RANK_F_UNSURE = 1 << 3,  /* low confidence in the region */
     RANK_F_NO_BLUR = 1 << 4, /* blur is not known */
-    RANK_F_PIECE = 1 << 5    /* perhaps only a piece of the subject was found: it does not compete */
+    RANK_F_PIECE = 1 << 5    /* perhaps only a piece of the subject was found, or is in sight: it does not
+                                compete */
 };
 
 /* What the score was made from, and what is told beside it. Energies are means over the region of the squared
@@ -157,8 +158,8 @@ struct rank_burst {
  *     soft (p < .3) are rejected as nothing-sharp, the others left to a person as not-sure.
  *   - a frame is in the sharp set when its blur is within max(0.3 px, error bar of the best) of the best blur
  *     among the three best, and p >= .3. The others are rejected as soft. One in flight whose score is more
- *     than .75 (in the logarithm) below the best is no equal: where its blur says otherwise it is left to a person
- *     (not-sure).
+ *     than .75 (in the logarithm) below the best is no equal: where its blur says otherwise it is left to a
+ * person (not-sure).
  *   - a frame of the sharp set that shows the same attitude as one chosen before, within half a second, is a
  * near twin: rejected. The shorter the time between them, the more their outlines may differ. In a perch
  * burst the same attitude is a twin at any distance.

@@ -264,6 +264,7 @@ static bool judge_bodies(const struct job *job, struct rank_scores *scores, stru
         for (size_t k = 0; bodies[pass].cells > 0 && k < bodies[pass].n; k++)
             cover[bodies[pass].member[k].item] = (double)body_cover(&bodies[pass], k);
     done = done && flag_hidden(found, job->clear, cover, scores, err) &&
+           edge_flag(found, any_grid(job->input)->cell_px, scores, err) &&
            head_settle(job->input, found, bodies, &job->noise, job->sharp, job->unit2, scores, err);
     bodies_release(bodies, found->n_passes);
     free(cover);

@@ -96,6 +96,11 @@ double clear_share(const struct subject_region *region);
    cover[i] how much of the body its outline covers. False with ERR_NOMEM. */
 bool flag_hidden(const struct subject_burst *found, const double *clear, const double *cover,
                  struct rank_scores *scores, struct err *err);
+/* Sets RANK_F_PIECE where something in front seems to cut the subject, one of its sides being at the same
+   place in many frames of a pass although it flies on: where other frames are whole and sharp, or it is
+   small. For cameras that stand still; does nothing else. False with ERR_NOMEM. */
+bool edge_flag(const struct subject_burst *found, double cell_px, struct rank_scores *scores,
+               struct err *err);
 
 /* Makes the scores of the burst comparable: item->score comes in as less ln blur of the frame by itself and
    goes out as what orders the frames. sums[i] and blur[i], of the pass together, are of item i. False with
