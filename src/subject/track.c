@@ -15,7 +15,7 @@
 enum { NONE = 0, STATES = SCENE_MAX_COMPONENTS + 1 };
 static const float BASE_COST = 4.0f;   /* a frame must earn this much to be worth a component */
 static const float EDGE_COST = 15.0f;  /* to appear or to vanish */
-static const float STRIDE = 10.0f;     /* cells */
+static const float STRIDE = 16.0f;     /* cells */
 static const float LEAST_GAIN = 30.0f; /* of a whole track, after appearing and vanishing */
 
 const struct component *track_component(const struct layer *layer, const struct track *track, size_t t)
