@@ -188,6 +188,55 @@ static void follow(const struct scene *scene, const struct layer *layer, struct 
     }
 }
 
+/* The free component of frame u that is where a track goes on to, if it goes on as at that end; -1 if there
+   is none. */
+static int along_way(const struct scene *scene, const struct layer *layer, const struct tracks *tracks,
+                     const struct track *track, bool forward, size_t u)
+{
+    size_t t = forward ? track->last : track->first;
+    const struct component *end = track_component(layer, track, t);
+    float vc, vr, nearest = 0.5f * component_size(end);
+    int best = -1;
+    end_velocity(scene, layer, track, forward, &vc, &vr);
+    float dt = (float)(scene->time_s[u] - scene->time_s[t]);
+    if (hypotf(vc, vr) * fabsf(dt) < nearest) /* what stays is followed in another way */
+        return -1;
+    for (size_t k = 0; k < layer[u].n; k++) {
+        const struct component *c = &layer[u].component[k];
+        float dc = (c->col - scene->shift_col[u]) - (end->col - scene->shift_col[t]) - vc * dt;
+        float dr = (c->row - scene->shift_row[u]) - (end->row - scene->shift_row[t]) - vr * dt;
+        float ratio = (float)c->area / (float)end->area;
+        if (tracks->owner[u * SCENE_MAX_COMPONENTS + k] == 0 && hypotf(dc, dr) < nearest && ratio > 0.4f &&
+            ratio < 2.5f && c->moving >= 0.5f) {
+            nearest = hypotf(dc, dr);
+            best = (int)k;
+        }
+    }
+    return best;
+}
+
+void track_follow_way(const struct scene *scene, const struct layer *layer, struct tracks *tracks,
+                      size_t which)
+{
+    enum { MISSES = 2, LEAST = 5 };
+    struct track *track = &tracks->track[which];
+    for (int forward = 0; forward < 2; forward++) {
+        size_t missed = 0, t = forward ? track->last : track->first;
+        if (track->last - track->first < LEAST)
+            return;
+        while (missed <= MISSES && (forward ? t + 1 < scene->n : t > 0)) {
+            t = forward ? t + 1 : t - 1;
+            int k = along_way(scene, layer, tracks, track, forward, t);
+            missed = k < 0 ? missed + 1 : 0;
+            if (k < 0)
+                continue;
+            track->pick[t] = (int8_t)k;
+            tracks->owner[t * SCENE_MAX_COMPONENTS + (size_t)k] = track->id;
+            *(forward ? &track->last : &track->first) = t;
+        }
+    }
+}
+
 void track_follow_rest(const struct scene *scene, const struct layer *layer, struct tracks *tracks,
                        size_t which)
 {

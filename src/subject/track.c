@@ -229,6 +229,8 @@ static bool seek_all(const struct scene *scene, const struct layer *layer, struc
         return false;
     tracks_join(scene, layer, tracks);
     for (size_t i = 0; i < tracks->n; i++)
+        track_follow_way(scene, layer, tracks, i);
+    for (size_t i = 0; i < tracks->n; i++)
         track_follow_rest(scene, layer, tracks, i);
     if (!seek(scene, layer, tracks, true, err))
         return false;

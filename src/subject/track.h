@@ -16,6 +16,9 @@ bool tracks_split(const struct scene *scene, const struct layer *layer, struct t
                   struct err *err);
 /* Joins pieces of one way that something hid for a moment. */
 void tracks_join(const struct scene *scene, const struct layer *layer, struct tracks *tracks);
+/* Goes on at either end of a track to what is there where its way leads, too little to be a track itself. */
+void track_follow_way(const struct scene *scene, const struct layer *layer, struct tracks *tracks,
+                      size_t which);
 /* Follows a subject that landed, or had not yet started, while it stays where it is. */
 void track_follow_rest(const struct scene *scene, const struct layer *layer, struct tracks *tracks,
                        size_t which);
