@@ -10,11 +10,15 @@ static void end_velocity(const struct scene *scene, const struct layer *layer, c
                          bool forward, float *vc, float *vr)
 {
     size_t near = forward ? track->last : track->first, far = near;
-    for (int step = 0; step < 3; step++)
-        if (forward && far > track->first && track->pick[far - 1] >= 0)
-            far--;
-        else if (!forward && far < track->last && track->pick[far + 1] >= 0)
-            far++;
+    for (int step = 0; step < 3; step++) {
+        size_t next = far; /* over frames in which it was missed */
+        while (forward ? next > track->first : next < track->last) {
+            next = forward ? next - 1 : next + 1;
+            if (track->pick[next] >= 0)
+                break;
+        }
+        far = track->pick[next] >= 0 ? next : far;
+    }
     const struct component *a = track_component(layer, track, near), *b = track_component(layer, track, far);
     double dt = scene->time_s[near] - scene->time_s[far];
     *vc = *vr = 0;

@@ -134,11 +134,15 @@ START_TEST(hovering_is_flying)
 }
 END_TEST
 
-/* 5 % of the width, and farther from frame to frame than it is long. */
+/* 5 % of the width, and farther from frame to frame than it is long. In the second run it is missed in one
+   frame: what was seen of it before is too little for a track, and yet its own. */
 START_TEST(small_and_fast)
 {
     struct made_frame frame[24] = {0};
+    const size_t missed = _i == 1 ? 7 : 0;
     for (size_t t = 4; t < 20; t++) {
+        if (t == missed)
+            continue;
         struct made_bird bird = bird_at(-10.0f + 60.0f * (float)(t - 4), 250.0f + 6.0f * (float)t);
         bird.w = 44;
         bird.h = 26;
@@ -147,9 +151,9 @@ START_TEST(small_and_fast)
     struct subject_burst *found = find(frame, 24, NULL);
     ck_assert_int_eq(found->mode, SUBJECT_MOVING);
     for (size_t t = 5; t < 18; t++)
-        ck_assert_msg(
-            region_at(&found->frame[t], -10.0f + 60.0f * (float)(t - 4), 250.0f + 6.0f * (float)t) != NULL,
-            "frame %zu", t);
+        ck_assert_msg(t == missed || region_at(&found->frame[t], -10.0f + 60.0f * (float)(t - 4),
+                                               250.0f + 6.0f * (float)t) != NULL,
+                      "frame %zu", t);
     ck_assert_uint_eq(found->frame[1].n_regions, 0);
     done(found);
 }
@@ -236,7 +240,7 @@ int main(void)
     tcase_add_test(made, ignored_places);
     tcase_add_test(made, an_arm_is_none);
     tcase_add_test(made, hovering_is_flying);
-    tcase_add_test(made, small_and_fast);
+    tcase_add_loop_test(made, small_and_fast, 0, 2);
     tcase_add_test(made, sits_all_the_while);
     tcase_add_test(made, flutter_is_no_subject);
     tcase_add_loop_test(made, swinging_leaves_are_no_subject, 0, 2);
