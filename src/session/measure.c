@@ -1,6 +1,7 @@
 /* The ingest stage: scan, group, then decode and measure each new frame once. */
 #include "chaffinch/session.h"
 
+#include <malloc.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -483,6 +484,15 @@ static bool measure_again(void *context, const struct parts_again *again, bool l
     return ok;
 }
 
+/* Many small things were freed, such as the path of every file, or what SQLite sorts rows in: without this
+   their pages stay with the process, beside what is needed next. */
+static void give_back_memory(void)
+{
+#ifdef __GLIBC__
+    (void)malloc_trim(0);
+#endif
+}
+
 static bool run_stage(struct stage *st, struct worker_pool *workers, struct err *err)
 {
     const struct along_check check = {!st->all, st->fast ? &st->plan : NULL, st, measure_again};
@@ -491,6 +501,7 @@ static bool run_stage(struct stage *st, struct worker_pool *workers, struct err 
     st->along = along_start(st->s, &check, worker_count(workers) > 1, err);
     if (st->along == NULL || !fill_todo(st, err))
         return false;
+    give_back_memory();
     along_begin(st->along);
     log_progress_start(st->s->log, "measuring", st->n_needed, "frames", 0);
     bool ok = pump_run_from(&pump, &source, err);
@@ -566,7 +577,9 @@ bool session_measure(struct session *s, struct worker_pool *workers,
         log_line(s->log, "%lu symbolic links were left alone", (unsigned long)scan.links);
     ok = ok && scan_store(s, workers, &scan, totals, err);
     scan_release(&scan);
+    give_back_memory();
     ok = ok && grouping_store(s, options->gap_ns, &totals->bursts, err);
+    give_back_memory();
     if (ok && options->coming != NULL)
         return measure_closed(s, workers, options, totals, err);
     return ok && measure_frames(s, workers, options, NULL, totals, err);
