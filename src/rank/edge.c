@@ -14,7 +14,8 @@ enum { SIDES = 4, FEWEST = 8, FEWEST_FURTHER = 3, FEWEST_WHOLE = 3 };
 static const double SHARE = 0.38; /* of the frames of a pass that one place takes if it is an edge */
 static const double SAME = 0.2;   /* of a cell */
 
-static const double MOST = 0.8; /* of the area of its neighbours in time: less is a piece */
+static const double PASSED = 0.5; /* of its extent that a subject goes on across the place meanwhile */
+static const double MOST = 0.8;   /* of the area of its neighbours in time: less is a piece */
 
 static double side_of(const struct rank_item *item, int side)
 {
@@ -60,8 +61,42 @@ static size_t usual_place(const struct rank_scores *scores, uint32_t pass, int s
     return most;
 }
 
+static double middle_of(const struct rank_item *item, int side)
+{
+    return side % 2 == 0 ? item->x_px + item->w_px / 2.0 : item->y_px + item->h_px / 2.0;
+}
+
+/* Does the pass lead across the place? A bird that flies level has its belly at one height all the way. */
+static bool crosses(const struct rank_scores *scores, uint32_t pass, int side, double place, double same,
+                    double *scratch)
+{
+    double t = 0, x = 0, tt = 0, tx = 0;
+    size_t n = 0, at = 0;
+    for (size_t i = 0; i < scores->n; i++)
+        if (counts(&scores->item[i], pass)) {
+            t += scores->item[i].frame;
+            x += middle_of(&scores->item[i], side);
+            n++;
+        }
+    double mean_t = t / (double)n, mean_x = x / (double)n, first = INFINITY, last = -INFINITY;
+    for (size_t i = 0; i < scores->n; i++) {
+        const struct rank_item *item = &scores->item[i];
+        if (!counts(item, pass))
+            continue;
+        tt += (item->frame - mean_t) * (item->frame - mean_t);
+        tx += (item->frame - mean_t) * (middle_of(item, side) - mean_x);
+        if (fabs(side_of(item, side) - place) > same)
+            continue;
+        first = fmin(first, item->frame);
+        last = fmax(last, item->frame);
+        scratch[at++] = side % 2 == 0 ? item->w_px : item->h_px;
+    }
+    return tt > 0 && fabs(tx / tt) * (last - first) >= PASSED * median_of(scratch, at);
+}
+
 /* Marks the items of a pass that an edge cuts; returns whether there are any. */
-static bool mark(const struct rank_scores *scores, uint32_t pass, double cell_px, bool *at_edge)
+static bool mark(const struct rank_scores *scores, uint32_t pass, double cell_px, bool *at_edge,
+                 double *scratch)
 {
     double place[SIDES] = {0}, same = SAME * cell_px;
     size_t most[SIDES], all = 0;
@@ -70,7 +105,8 @@ static bool mark(const struct rank_scores *scores, uint32_t pass, double cell_px
         all += counts(&scores->item[i], pass);
     for (int side = 0; side < SIDES; side++) {
         most[side] = usual_place(scores, pass, side, same, &place[side]);
-        any = any || (most[side] >= FEWEST && (double)most[side] >= SHARE * (double)all);
+        any = any || (most[side] >= FEWEST && (double)most[side] >= SHARE * (double)all &&
+                      crosses(scores, pass, side, place[side], same, scratch));
     }
     /* What has one edge has others. */
     for (int side = 0; any && side < SIDES; side++)
@@ -125,7 +161,7 @@ bool edge_flag(const struct subject_burst *found, double cell_px, struct rank_sc
     bool done = at_edge != NULL && scratch != NULL;
     for (uint32_t pass = 1; done && pass <= found->n_passes; pass++) {
         memset(at_edge, 0, scores->n * sizeof *at_edge);
-        if (mark(scores, pass, cell_px, at_edge))
+        if (mark(scores, pass, cell_px, at_edge, scratch))
             flag_pass(scores, pass, at_edge, scratch);
     }
     free(at_edge);

@@ -86,6 +86,21 @@ START_TEST(else_all_compete)
 }
 END_TEST
 
+/* Level over the water, the belly at one height while the wings are up: nothing cuts it. */
+START_TEST(who_flies_level_is_not_cut)
+{
+    static const uint32_t wings[] = {0, 40, 80, 40, 0, 0};
+    fly(UINT32_MAX);
+    for (uint32_t t = 0; t < FRAMES; t++) {
+        item[t].y_px = 300 - wings[t % 6];
+        item[t].h_px = 100 + wings[t % 6];
+    }
+    flag();
+    for (uint32_t t = 0; t < FRAMES; t++)
+        ck_assert_uint_eq(item[t].flags, 0);
+}
+END_TEST
+
 int main(void)
 {
     Suite *suite = suite_create("edge");
@@ -93,6 +108,7 @@ int main(void)
     tcase_add_test(cases, what_a_rail_cuts_is_left_out);
     tcase_add_test(cases, without_others_the_large_ones_compete);
     tcase_add_test(cases, else_all_compete);
+    tcase_add_test(cases, who_flies_level_is_not_cut);
     suite_add_tcase(suite, cases);
     SRunner *runner = srunner_create(suite);
     srunner_run_all(runner, CK_NORMAL);
