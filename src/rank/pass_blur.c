@@ -45,10 +45,13 @@ static const double scatter[E] = {0.18, 0.18, 0.35, 0.7, 1.4};
 static const double least_floor[E] = {0.3, 0.02, 0.01, 0.01, 0.01};
 static const double MODEL_ERROR = 0.15; /* of ln blur: what the table itself leaves, on the tuning bursts */
 static const double KNOWN = 0.75;
+/* At the edge of the picture there is often more than the subject in the outline. */
+static const double CUT_TRUST = 0.1;
 
 struct reading {
     size_t item;
     double time_s, luma, lift; /* lift: of log energies by exposure */
+    double trust;              /* weight of what it says */
     double y[E], floor[E], scatter[E];
 };
 
@@ -161,7 +164,7 @@ static void add_reading(struct pass_fit *fit, size_t i)
     }
     factor(want.cov);
     whiten(want.cov, off);
-    double w = fmin((NU + E) / (NU + square(off)), 1);
+    double w = r->trust * fmin((NU + E) / (NU + square(off)), 1);
     whiten(want.cov, by_blur);
     for (int s = 0; s < SHARED; s++)
         whiten(want.cov, by[s]);
@@ -312,7 +315,8 @@ static double log_posterior(const struct pass_fit *fit)
     sum -= 0.5 * fit->shared[SLOPE] * fit->shared[SLOPE] / (SLOPE_DOUBT * SLOPE_DOUBT);
     for (size_t i = 0; i < fit->n; i++) {
         double far = (fit->log_px[i] - log(USUAL_PX)) / USUAL_ERROR;
-        sum += log_likelihood(&fit->at[i], fit->log_px[i], fit->shared) - 0.5 * far * far / (double)fit->n;
+        sum += fit->at[i].trust * log_likelihood(&fit->at[i], fit->log_px[i], fit->shared) -
+               0.5 * far * far / (double)fit->n;
     }
     for (size_t i = 0; i + 2 < fit->n; i++) {
         double v[3], off;
@@ -398,6 +402,7 @@ static void read_pass(struct pass_fit *fit, const struct subject_burst *found, u
         struct reading *r = &fit->at[fit->n++];
         *r = (struct reading){.item = i, .time_s = (double)(item->time_ns - scores->item[0].time_ns) * 1e-9};
         read_item(&sums[i], cell_px, (double)found->frame[item->frame].gain, r);
+        r->trust = item->flags & RANK_F_CUT ? CUT_TRUST : 1;
         luma += r->luma;
         fit->floor_error += sums[i].floor_error;
     }

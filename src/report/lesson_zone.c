@@ -2,7 +2,8 @@
  * The sharp zone, as planned and as measured.
  *
  * A point off the plane of focus becomes a disc; as a Gaussian-equivalent radius that is a quarter of its
- * diameter, to which the best that lens and pixels do adds as a variance. So the circle of confusion that
+ * diameter, to which the best that lens and pixels do adds as a variance. What that is on the measured scale
+ * the passes themselves say, at their sharpest. So the circle of confusion that
  * planning goes by is a blur that can be looked for in what was measured, and the blur up to which ranking
  * calls a subject sharp is a circle of confusion that the optics give a depth for.
  */
@@ -13,14 +14,26 @@
 
 #include "chaffinch/field.h"
 
-static double blur_of_disc(double disc_px)
+/* The blur at the plane of focus, over the passes that cross it. */
+static bool find_best(const struct lesson *l, const struct lesson_setup *s, double *best_px, struct err *err)
 {
-    return hypot(LESSON_BEST_PX, disc_px / 4);
+    double *least = calloc(l->n_passes + 1, sizeof *least);
+    size_t n = 0;
+    if (least == NULL)
+        return err_nomem(err);
+    for (size_t i = 0; i < l->n_passes; i++) {
+        const struct lesson_pass *p = &l->pass[i];
+        if (p->trusted && p->fit.crosses && lesson_is_of(l, p, s->number))
+            least[n++] = sqrt(p->fit.least);
+    }
+    *best_px = n > 0 ? fmax(lesson_middle_of(least, n).median, LESSON_BEST_PX) : LESSON_BEST_PX;
+    free(least);
+    return true;
 }
 
-static double disc_of_blur(double blur_px)
+static double disc_of_blur(double blur_px, double best_px)
 {
-    return 4 * sqrt(fmax(blur_px * blur_px - LESSON_BEST_PX * LESSON_BEST_PX, 0));
+    return 4 * sqrt(fmax(blur_px * blur_px - best_px * best_px, 0));
 }
 
 /* Whole frames of each pass up to a blur. */
@@ -95,9 +108,12 @@ bool lesson_zone_make(const struct lesson *l, const struct lesson_setup *s,
     *z = (struct lesson_zone){.optics_mm_per_px = NAN, .across_mps = NAN, .along_mps = NAN};
     z->optics = (struct lesson_limit){NAN, NAN, NAN, NAN, NAN, {0, NAN, NAN, NAN}};
     z->ranking = z->optics;
+    double best_px = LESSON_BEST_PX;
+    if (!find_best(l, s, &best_px, err))
+        return false;
     find_distance(s, o, pitch_mm, z);
     z->ranking.blur_px = LESSON_SHARP_PX;
-    z->ranking.coc_px = disc_of_blur(left_for_focus(s));
+    z->ranking.coc_px = disc_of_blur(left_for_focus(s), best_px);
     z->ranking.measured = s->sharp;
     bool known = s->focal_mm > 0 && s->f_number > 0 && z->distance_mm > s->focal_mm && pitch_mm > 0;
     if (known)
@@ -114,7 +130,7 @@ bool lesson_zone_make(const struct lesson *l, const struct lesson_setup *s,
         z->along_mps = s->rate.median / growth / 1000;
     z->optics.coc_mm = sensor->coc_mm;
     z->optics.coc_px = sensor->coc_mm / pitch_mm;
-    z->optics.blur_px = blur_of_disc(z->optics.coc_px);
+    z->optics.blur_px = hypot(best_px, z->optics.coc_px / 4);
     z->ranking.coc_mm = z->ranking.coc_px * pitch_mm;
     ask_optics(s, z->distance_mm, frame_mm, &z->optics);
     ask_optics(s, z->distance_mm, frame_mm, &z->ranking);

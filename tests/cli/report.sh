@@ -92,11 +92,18 @@ done
 status 0 chaffinch report "$s" --setup 2 --distance 5m --format json
 z='setups[0].sharp_zone'
 about "zone by the circle of confusion" "$(value "$z.by_circle_of_confusion.depth_mm")" 75 .05
-for by in by_circle_of_confusion by_ranking; do
-    about "frames $by" "$(value "$z.$by.frames_measured")" "$(value "$z.$by.frames_expected")" .45
-done
+about "frames by the circle of confusion" "$(value "$z.by_circle_of_confusion.frames_measured")" "$(value "$z.by_circle_of_confusion.frames_expected")" .45
+# Up to the blur that ranking allows the zone is longer than what the picture shows of a flight: it is held against the truth, in which
+# focus blur^2 grows with the square of the distance from the plane (columns blur, plane and line; 2.2 px).
+true_frames=$(awk -F, 'FNR > 1 && $9 == 1 && $3 ~ /skim|arrivals|rollover/ && $15 != "" { s = $3; p = $15; b = $14
+    if (s in far && (p > far[s] ? p : -p) != far[s]) { step[s] = p - old[s]; step[s] = step[s] < 0 ? -step[s] : step[s] }
+    q = p < 0 ? -p : p; old[s] = p; line[s] = $16
+    if (!(s in far) || q > far[s]) { far[s] = q; fb[s] = b } if (!(s in near) || q < near[s]) { near[s] = q; nb[s] = b } }
+    END { for (s in far) { k = (fb[s] ^ 2 - nb[s] ^ 2) / (far[s] ^ 2 - near[s] ^ 2)
+        print 2 * sqrt((2.2 ^ 2 - line[s] ^ 2 / 24 - nb[s] ^ 2 + k * near[s] ^ 2) / k) / step[s] } }' "$work/c/truth.csv" | sort -n | sed -n 2p)
+about "frames by ranking" "$(value "$z.by_ranking.frames_expected")" "$true_frames" .2
 status 0 chaffinch report "$s" --setup 2 --distance 5m; says "$work/out" "circle of confusion"; says "$work/out" "subject at 1:1"
-if grep -qE '(^|[^0-9])1 (bursts|frames|passes|tracks)|nan|inf ' "$work/out"; then fail "clumsy words"; grep -nE '(^|[^0-9])1 (bursts|frames|passes|tracks)|nan|inf ' "$work/out"; else ok "one is singular"; fi
+if grep -qE '(^|[^0-9.])1 (bursts|frames|passes|tracks)|nan|inf ' "$work/out"; then fail "clumsy words"; grep -nE '(^|[^0-9.])1 (bursts|frames|passes|tracks)|nan|inf ' "$work/out"; else ok "one is singular"; fi
 for bad in 12 "$card:102mm" "$card:102mm@1,2" "$card@1,2-3,4" ":102mm@1,2-3,4" "$card:102parsec@1,2-300,4" "none.JPG:102mm@1,2-300,4" \
     "$card:102mm@1,2-3,4" "$card:102mm@1,2-1300,4" "$card:102mm@-1,2-300,4"; do
     status 2 chaffinch report "$s" --scale "$bad"; one_line "$work/err"
