@@ -10,7 +10,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { SIDES = 4, FEWEST = 8, FEWEST_FURTHER = 3, FEWEST_WHOLE = 3 };
+enum { SIDES = 4, FEWEST = 6, FEWEST_FURTHER = 3, FEWEST_WHOLE = 3 };
 static const double SHARE = 0.38; /* of the frames of a pass that one place takes if it is an edge */
 static const double SAME = 0.2;   /* of a cell */
 

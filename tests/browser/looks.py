@@ -70,10 +70,13 @@ def same_as_sheet(checks, engine, page):
     page.driver.get("file://" + sheet)
     there = page.js(heights, "#b4 .curve circle, #b4 .curve .grid, #b4 .curve .base")
     os.remove(sheet)
-    level = lambda found: sorted({(kind, float(y)) for kind, y in found if kind in ("keep", "grid", "base")})
-    if level(here) != level(there):
-        print("   page:", level(here), "sheet:", level(there))
-    checks.that(len(level(here)) > 5 and level(here) == level(there), f"page and contact sheet draw one curve ({len(level(here))} heights)")
+    level = lambda found: sorted((kind, float(y)) for kind, y in found if kind in ("keep", "grid", "base"))
+    page_at, sheet_at = level(here), level(there)
+    # Both round to tenths, one of them from a number that was rounded before.
+    same = len(page_at) == len(sheet_at) and all(a[0] == b[0] and abs(a[1] - b[1]) < 0.15 for a, b in zip(page_at, sheet_at))
+    if not same:
+        print("   page:", page_at, "sheet:", sheet_at)
+    checks.that(len(page_at) > 5 and same, f"page and contact sheet draw one curve ({len(page_at)} heights)")
     checks.that(kept == page.js(colours, "#b4 .curve circle.keep"), "in one colour")
 
 
