@@ -10,12 +10,15 @@
 #define CHAFFINCH_LANES_H
 
 #include <stddef.h>
+#include <stdint.h>
 
 enum {
-    LANES = 8,      /* places that are sorted side by side */
+    LANES = 8, /* places that are sorted side by side */
+    LANES_OF_BYTES = 64,
     LANES_MOST = 31 /* values of each, at most */
 };
 /* Sorts the n values of each lane: v[0] holds the smallest ones. */
 void lanes_sort(float v[][LANES], size_t n);
+void lanes_sort_bytes(uint8_t v[][LANES_OF_BYTES], size_t n);
 
 #endif

@@ -1,15 +1,9 @@
 #include "chaffinch/lanes.h"
 
-static void exchange(float *restrict a, float *restrict b)
-{
-    for (int k = 0; k < LANES; k++) {
-        float low = a[k] < b[k] ? a[k] : b[k], high = a[k] < b[k] ? b[k] : a[k];
-        a[k] = low;
-        b[k] = high;
-    }
-}
+typedef void exchange(void *v, size_t i, size_t j);
 
-void lanes_sort(float v[][LANES], size_t n)
+/* Inlined with its exchange into each of its two callers. */
+static inline __attribute__((always_inline)) void network(size_t n, exchange *one, void *v)
 {
     size_t top = 1;
     while (2 * top < n)
@@ -19,7 +13,7 @@ void lanes_sort(float v[][LANES], size_t n)
         for (;;) {
             for (size_t i = 0; i + d < n; i++)
                 if ((i & p) == r)
-                    exchange(v[i], v[i + d]);
+                    one(v, i, i + d);
             if (q == p)
                 break;
             d = q - p;
@@ -27,4 +21,35 @@ void lanes_sort(float v[][LANES], size_t n)
             r = p;
         }
     }
+}
+
+static inline void exchange_floats(void *v, size_t i, size_t j)
+{
+    float *restrict a = ((float(*)[LANES])v)[i], *restrict b = ((float(*)[LANES])v)[j];
+    for (int k = 0; k < LANES; k++) {
+        float low = a[k] < b[k] ? a[k] : b[k], high = a[k] < b[k] ? b[k] : a[k];
+        a[k] = low;
+        b[k] = high;
+    }
+}
+
+void lanes_sort(float v[][LANES], size_t n)
+{
+    network(n, exchange_floats, v);
+}
+
+static inline void exchange_bytes(void *v, size_t i, size_t j)
+{
+    uint8_t *restrict a = ((uint8_t(*)[LANES_OF_BYTES])v)[i], *restrict b =
+                                                                  ((uint8_t(*)[LANES_OF_BYTES])v)[j];
+    for (int k = 0; k < LANES_OF_BYTES; k++) {
+        uint8_t low = a[k] < b[k] ? a[k] : b[k], high = a[k] < b[k] ? b[k] : a[k];
+        a[k] = low;
+        b[k] = high;
+    }
+}
+
+void lanes_sort_bytes(uint8_t v[][LANES_OF_BYTES], size_t n)
+{
+    network(n, exchange_bytes, v);
 }

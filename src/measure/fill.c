@@ -11,6 +11,7 @@
 #include <string.h>
 
 #include "chaffinch/measure.h"
+#include "chaffinch/select.h"
 #include "fill.h"
 #include "pack.h"
 
@@ -92,33 +93,6 @@ size_t fill_bin(float luma_steps)
     return bin < 0 ? 0 : bin >= FILL_BINS ? FILL_BINS - 1 : (size_t)bin;
 }
 
-/* The k-th smallest, by Hoare's selection (1961); reorders v. */
-static float nth_of(float *v, size_t n, size_t k)
-{
-    for (size_t low = 0, high = n - 1; low < high;) {
-        float pivot = v[low + (high - low) / 2];
-        size_t i = low, j = high;
-        for (;;) {
-            while (v[i] < pivot)
-                i++;
-            while (pivot < v[j])
-                j--;
-            if (i >= j)
-                break;
-            float swap = v[i];
-            v[i++] = v[j];
-            v[j--] = swap;
-        }
-        if (v[j] > pivot)
-            j--;
-        if (k <= j)
-            high = j;
-        else
-            low = j + 1;
-    }
-    return v[k];
-}
-
 /* The differences of two keys where neither shows a subject, of every STRIDE-th cell, each with its
    brightness. */
 struct difference {
@@ -155,8 +129,9 @@ static void noise_of_bins(struct fill_scene *s, const struct difference *all, si
     for (size_t i = 0; i < n; i++)
         room[at[all[i].bin]++] = all[i].size;
     for (size_t b = 0; b < FILL_BINS; b++)
-        s->noise[b] =
-            count[b] < FEW ? -1.0f : 1.4826f * .70710678f * nth_of(room + start[b], count[b], count[b] / 2);
+        s->noise[b] = count[b] < FEW
+                          ? -1.0f
+                          : 1.4826f * .70710678f * select_nth(room + start[b], count[b], count[b] / 2);
 }
 
 static bool find_noise(struct fill_scene *s, uint32_t cols, uint32_t rows, struct err *err)

@@ -16,6 +16,7 @@
 #include <stdint.h>
 
 #include "chaffinch/lanes.h"
+#include "chaffinch/select.h"
 #include "chaffinch/subject.h"
 
 enum {
@@ -262,8 +263,6 @@ float plane_at(const float *plane, uint32_t cols, uint32_t rows, float c, float 
 float plane_slope(const float *plane, uint32_t cols, uint32_t rows, uint32_t c, uint32_t r);
 /* Largest difference to one of the four neighbours: what a shift of one cell can do, also on thin lines. */
 float plane_step(const float *plane, uint32_t cols, uint32_t rows, uint32_t c, uint32_t r);
-/* k-th smallest; reorders v. */
-float select_nth(float *v, size_t n, size_t k);
 static inline float select_median(float *v, size_t n)
 {
     return n == 0 ? 0.0f : select_nth(v, n, n / 2);
