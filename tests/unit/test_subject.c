@@ -287,7 +287,8 @@ START_TEST(sweep_into_the_light)
     for (size_t t = 0; t < SWEPT; t++) {
         uint8_t *luma = frame_draw(&plain, &frame[t], (uint32_t)t);
         for (size_t i = 0; i < (size_t)W * H; i++)
-            luma[i] = (uint8_t)((float)luma[i] * sunlit((float)(i % W) - frame[t].shift_x, (float)(i / W)));
+            luma[i] = (uint8_t)fminf(
+                (float)luma[i] * sunlit((float)(i % W) - frame[t].shift_x, (float)(i / W)), 255);
         free(burst.packed[t]);
         grid_make(luma, W, H, &burst.grid[t], &burst.packed[t]);
         free(luma);
