@@ -4,7 +4,7 @@
 #include <stdlib.h>
 
 #define WINDOW_TIMES 4.5 /* the least blur: so far from it the error of a blur is still small */
-#define LEAST_SCATTER 0.3
+#define LEAST_SCATTER 0.2
 #define STRAY_SHARE 0.06 /* of the way flown: a flight keeps to its quadratic this well */
 
 enum { TERMS = 3, LEAST_SAMPLES = 4, LEAST_BLURS = 5, NEAR_SAMPLES = 7, LOPSIDED = 2 };
