@@ -4,6 +4,7 @@
 #include <stdlib.h>
 
 #define WINDOW_TIMES 4.5 /* the least blur: so far from it the error of a blur is still small */
+#define RISING 0.93      /* of the largest blur so far: what blurs of neighbours scatter by */
 #define LEAST_SCATTER 0.2
 #define STRAY_SHARE 0.06 /* of the way flown: a flight keeps to its quadratic this well */
 
@@ -98,6 +99,27 @@ static bool is_usable(const struct lesson_sample *s)
     return s->whole && !isnan(s->blur_px);
 }
 
+static double smooth_at(const struct lesson_sample *sample, size_t i)
+{
+    return (sample[i - 1].blur_px + 2 * sample[i].blur_px + sample[i + 1].blur_px) / 4;
+}
+
+/* From the least blur on it grows. Where it shrinks again something else has come into the outline. */
+static size_t rises_to(const struct lesson_sample *sample, size_t n, size_t best, int step)
+{
+    double most = smooth_at(sample, best);
+    size_t far = 0, room = step < 0 ? best : n - 1 - best;
+    while (far < room) {
+        size_t at = step < 0 ? best - far - 1 : best + far + 1;
+        double next = at > 0 && at + 1 < n ? smooth_at(sample, at) : sample[at].blur_px;
+        if (next < RISING * most)
+            break;
+        most = fmax(most, next);
+        far++;
+    }
+    return far;
+}
+
 /* The samples about the least blur, as many on either side: far from the plane the blur is known badly, and a
    bird half behind a reed looks sharper than it is. Where the pass ends on one side, the other goes on a
    little. All n are usable. False where the least is at an end. */
@@ -106,14 +128,15 @@ static bool find_window(const struct lesson_sample *sample, size_t n, size_t *fr
     size_t best = 0, half = 0;
     double least = INFINITY;
     for (size_t i = 1; i + 1 < n; i++) {
-        double smooth = (sample[i - 1].blur_px + 2 * sample[i].blur_px + sample[i + 1].blur_px) / 4;
+        double smooth = smooth_at(sample, i);
         best = smooth < least ? i : best;
         least = fmin(least, smooth);
     }
     if (best == 0)
         return false;
     double most = WINDOW_TIMES * fmax(least, LESSON_BEST_PX);
-    while (half < best && best + half + 1 < n && sample[best - half - 1].blur_px < most &&
+    size_t before = rises_to(sample, n, best, -1), after = rises_to(sample, n, best, 1);
+    while (half < before && half < after && sample[best - half - 1].blur_px < most &&
            sample[best + half + 1].blur_px < most)
         half++;
     *from = best - half;
