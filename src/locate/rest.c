@@ -77,7 +77,7 @@ static void mark_restless(const struct thumbs *th, float *dev, float *room, uint
     for (size_t i = 0; i < th->px;)
         i += deviations(th, pick, n, i, dev);
     memcpy(room, dev, th->px * sizeof *dev);
-    float limit = RESTLESS * thumbs_kth(room, th->px, th->px / 2) + RESTLESS_LUMA;
+    float limit = RESTLESS * select_nth(room, th->px, th->px / 2) + RESTLESS_LUMA;
     for (size_t i = 0; i < th->px; i++)
         map[i] = dev[i] > limit;
 }

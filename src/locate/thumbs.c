@@ -53,31 +53,6 @@ static bool bars_are_black(const struct thumbs *th, const struct locate_input *i
     return true;
 }
 
-float thumbs_kth(float *v, size_t n, size_t k)
-{
-    size_t low = 0, high = n - 1;
-    while (low < high) {
-        float pivot = v[(low + high) / 2];
-        size_t i = low, j = high;
-        for (;;) {
-            while (v[i] < pivot)
-                i++;
-            while (v[j] > pivot)
-                j--;
-            if (i >= j)
-                break;
-            float swap = v[i];
-            v[i++] = v[j];
-            v[j--] = swap;
-        }
-        if (k <= j)
-            high = j;
-        else
-            low = j + 1;
-    }
-    return v[k];
-}
-
 size_t thumbs_sample(const struct thumbs *th, size_t pick[THUMBS_SAMPLE])
 {
     size_t take = th->n < THUMBS_SAMPLE ? th->n : THUMBS_SAMPLE;
@@ -136,14 +111,14 @@ static void find_gains(struct thumbs *th, float *room)
                 room[n++] = y / th->scene[i];
         }
         if (n > 50)
-            th->gain[t] = thumbs_kth(room, n, n / 2);
+            th->gain[t] = select_nth(room, n, n / 2);
     }
 }
 
 static void find_limits(struct thumbs *th, float *room)
 {
     memcpy(room, th->spread, th->px * sizeof *room);
-    th->noise = thumbs_kth(room, th->px, th->px / 2);
+    th->noise = select_nth(room, th->px, th->px / 2);
     /* Luma comes in whole steps: a still scene can show a spread of nought. */
     float least = fmaxf(LIMIT_NOISE * fmaxf(th->noise, .5f), LIMIT_LUMA);
     for (uint32_t row = 0; row < th->rows; row++)

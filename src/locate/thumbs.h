@@ -6,6 +6,7 @@
 
 #include "chaffinch/lanes.h"
 #include "chaffinch/locate.h"
+#include "chaffinch/select.h"
 
 enum { THUMBS_SAMPLE = LANES_MOST /* frames that a temporal median looks at, at most */ };
 
@@ -35,8 +36,6 @@ static inline float thumbs_luma(const struct thumbs *th, size_t t, size_t i)
 void thumbs_lanes(const struct thumbs *th, const size_t *pick, size_t n, size_t i, float v[][LANES]);
 /* Frames spread over the burst; returns how many. */
 size_t thumbs_sample(const struct thumbs *th, size_t pick[THUMBS_SAMPLE]);
-/* The k-th smallest; reorders v. */
-float thumbs_kth(float *v, size_t n, size_t k);
 /* Shift of frame t against the scene by one least-squares step (Lucas and Kanade 1981), px. */
 void thumbs_shift(const struct thumbs *thumbs, size_t t, float *col, float *row);
 
